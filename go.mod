@@ -1,0 +1,3 @@
+module anchorhold.test/anchorhold
+
+go 1.26

@@ -1,0 +1,98 @@
+package trust
+
+import (
+	"strings"
+
+	"anchorhold.test/anchorhold/trust/root"
+)
+
+// State is what is true of one root in one store.
+type State string
+
+// The states.
+const (
+	Absent     State = "absent"
+	Placed     State = "placed"
+	Incomplete State = "incomplete" // source without compiled store, or the reverse
+	Unreadable State = "unreadable" // some account cannot read it
+	Untrusted  State = "untrusted"  // there, without effect
+	Misplaced  State = "misplaced"  // in another machine store
+	UserOnly   State = "user-only"
+	Lingering  State = "lingering" // to be taken out, still there
+	Refused    State = "blocked"   // the store refuses it, as a block asked
+	Unknown    State = "unknown"   // could not be looked at
+)
+
+// Placement is the judgement over one root in one store.
+type Placement struct {
+	Store   StoreID
+	Root    root.Fingerprint
+	State   State
+	Found   []Location // every copy
+	Missing []string   // parts that should hold it and do not
+	Reasons []string   // for every state but Placed and Absent, in words
+}
+
+// Placement judges what the snapshot says of one root. It knows no policy:
+// a root that should be gone and is not is Placed or Incomplete here.
+func (s Snapshot) Placement(fp root.Fingerprint) Placement {
+	e, there := s.Entries[fp]
+	p := Placement{Store: s.Store, Root: fp, State: Absent, Found: e.Locations}
+	if there && e.Blocked && len(e.Locations) == 0 {
+		p.State = Refused
+		return p
+	}
+	var unread []string
+	for _, part := range s.Parts {
+		if part.Unread != "" {
+			unread = append(unread, part.Name+" ("+part.Unread+")")
+		}
+	}
+	live := 0 // copies that are more than a name
+	for _, l := range e.Locations {
+		if !l.Dangling {
+			live++
+		}
+	}
+	if live == 0 && len(unread) > 0 {
+		p.State = Unknown
+		p.Reasons = append(p.Reasons, "could not read "+strings.Join(unread, ", "))
+		return p
+	}
+	if len(e.Locations) == 0 {
+		return p
+	}
+	p.State = Placed
+	for _, part := range s.Parts {
+		if !part.Present || part.Unread != "" {
+			continue
+		}
+		in := e.In(part.Name)
+		held, open := false, false
+		var stop *Blocked
+		for _, l := range in {
+			switch {
+			case l.Dangling:
+				p.Reasons = append(p.Reasons, l.Path+" points to a file that is gone")
+			case l.Blocked != nil:
+				held, stop = true, l.Blocked
+			default:
+				held, open = true, true
+			}
+		}
+		if !held {
+			p.Missing = append(p.Missing, part.Name)
+		} else if part.Blocked != nil || !open {
+			if part.Blocked != nil {
+				stop = part.Blocked
+			}
+			p.Reasons = append(p.Reasons, "in "+part.Name+": "+stop.String())
+			p.State = Unreadable
+		}
+	}
+	if len(p.Missing) > 0 {
+		p.State = Incomplete
+		p.Reasons = append(p.Reasons, "not in "+strings.Join(p.Missing, ", "))
+	}
+	return p
+}
