@@ -30,6 +30,7 @@ type Placement struct {
 	State   State
 	Found   []Location // every copy
 	Missing []string   // parts that should hold it and do not
+	Read    bool       // at least one compiled part holds a copy, so some reader reads it
 	Reasons []string   // for every state but Placed and Absent, in words
 }
 
@@ -80,6 +81,7 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 				held, open = true, true
 			}
 		}
+		p.Read = p.Read || held && part.Kind == Compiled
 		if !held {
 			p.Missing = append(p.Missing, part.Name)
 		} else if part.Blocked != nil || !open {

@@ -44,11 +44,11 @@ func (b *Blocked) String() string {
 
 // Fault is something wrong in a store, with what it costs and what to do.
 type Fault struct {
-	Code string
-	Path string
-	What string
-	Harm string
-	Next string
+	Code string `json:"code"`
+	Path string `json:"path"`
+	What string `json:"what"`
+	Harm string `json:"harm,omitempty"`
+	Next string `json:"next,omitempty"`
 }
 
 // Origin says how a copy came into the store.
