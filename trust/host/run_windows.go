@@ -1,0 +1,5 @@
+package host
+
+import "context"
+
+func runProgram(context.Context, Cmd) (Result, error) { return Result{}, ErrUnsupported }
