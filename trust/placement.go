@@ -75,6 +75,8 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 			switch {
 			case l.Dangling:
 				p.Reasons = append(p.Reasons, l.Path+" points to a file that is gone")
+			case l.Idle != "":
+				p.Reasons = append(p.Reasons, l.Path+" has no effect: "+l.Idle)
 			case l.Blocked != nil:
 				held, stop = true, l.Blocked
 			default:

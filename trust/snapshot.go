@@ -69,7 +69,8 @@ type Location struct {
 	Package  string   // where Origin is FromPackage
 	Blocked  *Blocked // what keeps other accounts from this copy
 	Dangling bool     // a link whose target is gone: a name without a certificate
-	Shared   bool     // the file holds other certificates too
+	Idle     string   // why no reader of this part finds this copy, in words; empty: it is found
+	Shared   bool     // a file of the source or the links that holds other certificates too
 }
 
 // Entry is one certificate of a store with all its copies.
