@@ -1,14 +1,21 @@
 package root
 
+import (
+	"bytes"
+	"fmt"
+	"strings"
+)
+
 // Block is one certificate found in a store file.
 type Block struct {
-	DER         []byte
+	DER         []byte // the certificate alone
 	Fingerprint Fingerprint
 	Start, End  int    // byte offsets of the block in the file, markers and line end included
 	Alias       string // the entry's alias in a Java store, else empty
 }
 
-// Fault is something in a store file that is not a certificate.
+// Fault is something in a store file that is not a certificate, or not as
+// every reader wants it.
 type Fault struct {
 	Line int // 1-based, 0 where the file has no lines
 	Code string
@@ -16,8 +23,176 @@ type Fault struct {
 	Harm string // which readers lose what by it, as measured; may be empty
 }
 
+// maxFaults bounds the faults told of one file; the last one says so.
+const maxFaults = 200
+
 // Scan reads a store file: PEM with anything around it, DER, or a Java key
 // store. It is lenient as the readers of a machine are together: every
 // certificate that at least one of them would find is found, and everything
-// that could cost another reader something is told as a fault.
-func Scan(data []byte) ([]Block, []Fault) { panic("being written") }
+// that could cost another reader something is told as a fault. Certificates
+// are not parsed beyond their frame; callers bound the size of the file.
+func Scan(data []byte) ([]Block, []Fault) {
+	var s scanner
+	switch {
+	case len(bytes.TrimSpace(data)) == 0:
+		s.fault(0, "empty", "the file is empty")
+	case bytes.HasPrefix(data, magicJKS):
+		s.javaStore(data)
+	case data[0] == 0x30 && !bytes.Contains(data, markBegin):
+		s.binary(data)
+	case utf16Order(data) != noUTF16:
+		s.fault(1, "utf-16", "the text is UTF-16")
+	default:
+		s.text(data)
+	}
+	return s.blocks, s.faults
+}
+
+// scanner gathers what Scan returns.
+type scanner struct {
+	blocks []Block
+	faults []Fault
+	at     int // what lines were counted up to
+	lines  int
+}
+
+func (s *scanner) fault(line int, code, what string) {
+	if len(s.faults) < maxFaults-1 {
+		s.faults = append(s.faults, Fault{Line: line, Code: code, What: what, Harm: harms[code]})
+	} else if len(s.faults) == maxFaults-1 {
+		s.faults = append(s.faults, Fault{Code: "more", What: fmt.Sprintf("there are more than %d faults in this file; the others are not listed", maxFaults)})
+	}
+}
+
+// line returns the 1-based line of an offset; offsets only grow.
+func (s *scanner) line(data []byte, offset int) int {
+	part := data[s.at:offset]
+	n := bytes.Count(part, []byte{'\n'})
+	if n == 0 && bytes.IndexByte(data[:min(len(data), 4096)], '\n') < 0 {
+		n = bytes.Count(part, []byte{'\r'}) // a file with CR alone
+	}
+	s.at, s.lines = offset, s.lines+n
+	return s.lines + 1
+}
+
+// text scans PEM.
+func (s *scanner) text(data []byte) {
+	if bytes.HasPrefix(data, bomUTF8) {
+		s.fault(1, "byte-order-mark", "a UTF-8 byte order mark stands before the text")
+	}
+	if i := bytes.IndexByte(data, 0); i >= 0 {
+		s.fault(0, "nul-bytes", "there are NUL bytes in the text")
+	}
+	web := looksLikeWeb(data)
+	if web {
+		s.fault(1, "web-page", "this is a web page, not a certificate")
+	}
+	found := false
+	for from := 0; ; {
+		b, ok := nextPEM(data, from)
+		if !ok {
+			break
+		}
+		found, from = true, max(b.end, b.start+len(markBegin))
+		s.pem(data, b)
+	}
+	if !found && !web {
+		s.fault(1, "no-certificate", "there is no PEM block in this text")
+	}
+}
+
+// pem takes one block.
+func (s *scanner) pem(data []byte, b pemBlock) {
+	line := s.line(data, b.start)
+	label := safe(b.label, maxName)
+	if b.glued {
+		s.fault(line, "glued", "this BEGIN marker stands right behind the END marker of the block before")
+	}
+	if isKeyLabel(b.label) {
+		s.fault(line, "private-key", "a private key lies in this file")
+		return
+	}
+	switch b.label {
+	case "CERTIFICATE":
+	case "X509 CERTIFICATE":
+		s.fault(line, "old-label", "the block is labelled X509 CERTIFICATE")
+	case "TRUSTED CERTIFICATE":
+		s.fault(line, "trusted-certificate", "the block is labelled TRUSTED CERTIFICATE and carries trust settings of OpenSSL")
+	default:
+		s.fault(line, "other-block", "a block of the kind "+label+" lies in this file")
+		return
+	}
+	if b.fault == faultTruncated {
+		s.fault(line, "truncated", "the block has no END marker")
+		return
+	}
+	if b.fault == faultMarkers {
+		s.fault(line, "markers-differ", "the BEGIN and END markers of the block differ")
+		return
+	}
+	if b.indented {
+		s.fault(line, "indented", "the block is indented")
+	}
+	if b.headers {
+		s.fault(line, "headers", "there are header lines within the block")
+	}
+	if bytes.IndexByte(b.body, '\n') < 0 && bytes.IndexByte(b.body, '\r') >= 0 {
+		s.fault(line, "cr-only", "the lines end in CR alone")
+	}
+	s.decode(b, line)
+}
+
+// decode takes the content of one certificate block.
+func (s *scanner) decode(b pemBlock, line int) {
+	der, missing, ok := decode64(b.body)
+	if !ok || missing {
+		s.fault(line, "bad-base64", "the block is no valid base64")
+		return
+	}
+	if len(der) == 0 {
+		s.fault(line, "no-content", "the block is empty")
+		return
+	}
+	one, rest, err := frame(der)
+	if err != nil {
+		what := "the block holds no certificate: " + err.Error()
+		if isPKCS7(der) {
+			what = "the block holds PKCS#7, not a certificate"
+		}
+		s.fault(line, "no-der", what)
+		return
+	}
+	if len(rest) > 0 && b.label != "TRUSTED CERTIFICATE" {
+		s.fault(line, "trailing-bytes", fmt.Sprintf("%d bytes follow the certificate within its block", len(rest)))
+	}
+	s.blocks = append(s.blocks, Block{DER: one, Fingerprint: Of(one), Start: b.start, End: b.end})
+}
+
+// binary scans DER: a certificate, as Java reads it, or what else begins with
+// a SEQUENCE.
+func (s *scanner) binary(data []byte) {
+	one, rest, err := frame(data)
+	switch {
+	case err == nil:
+		s.fault(0, "der", "this is a certificate in DER")
+		s.blocks = append(s.blocks, Block{DER: one, Fingerprint: Of(one), Start: 0, End: len(one)})
+		if len(rest) > 0 {
+			s.fault(0, "trailing-bytes", fmt.Sprintf("%d bytes follow the certificate", len(rest)))
+		}
+	case keyForm(data) != "":
+		s.fault(0, "private-key", "this is a private key ("+keyForm(data)+")")
+	case isPKCS12(data):
+		s.fault(0, "pkcs12-store", "this is a PKCS#12 store")
+	case isPKCS7(data):
+		s.fault(0, "pkcs7", "this is PKCS#7, not a certificate")
+	default:
+		s.fault(0, "no-der", "this is no certificate: "+err.Error())
+	}
+}
+
+// isKeyLabel reports labels of private keys: all that RFC 7468, RFC 5958,
+// OpenSSH, OpenPGP and older tools use hold these words.
+func isKeyLabel(label string) bool {
+	l := strings.ToUpper(label)
+	return strings.Contains(l, "PRIVATE") || strings.Contains(l, "SECRET KEY") || strings.HasSuffix(l, " KEY") && !strings.Contains(l, "PUBLIC")
+}
