@@ -24,7 +24,7 @@ VERSION := $(shell git -c safe.directory='*' describe --tags --always --dirty 2>
 LDFLAGS := -s -w -X main.version=$(VERSION)
 export GOFLAGS := -buildvcs=false
 
-# ./... passes testdata by, which has helpers with tests of their own.
+# ./... passes testdata by, which has tests of its own.
 PACKAGES := ./... ./testdata
 PLATFORMS := linux/amd64 linux/arm64 windows/amd64 windows/arm64 darwin/amd64 darwin/arm64
 SYSTEMS := linux windows darwin
