@@ -1,6 +1,7 @@
 package root
 
 import (
+	"bytes"
 	"crypto/x509"
 	"encoding/asn1"
 	"encoding/pem"
@@ -39,6 +40,18 @@ type Certificate struct {
 
 	tbs, signature []byte // what is signed, and the signature's bits
 	dates          [2]rawTime
+	odd            oddities
+}
+
+// oddities are departures from DER and RFC 5280 that do not stop the walk and
+// that some libraries refuse.
+type oddities struct {
+	statedV1         bool // version 1 written out; DER leaves a default away (X.690 11.5)
+	longSerial       bool // a serial number with needless first octets (X.690 8.3.2)
+	algorithmsDiffer bool // inner and outer signature algorithm (RFC 5280 4.1.1.2)
+	statedFalse      bool // critical FALSE written out
+	looseTrue        bool // a BOOLEAN that is neither 00 nor FF (X.690 11.1)
+	duplicate        bool // an extension twice (RFC 5280 4.2)
 }
 
 // Extension is one extension, undecoded.
@@ -102,7 +115,7 @@ func frame(data []byte) (one, rest []byte, err error) {
 func (c *Certificate) walk() error {
 	bad := func(what string) error { return fmt.Errorf("its %s cannot be followed (RFC 5280 4.1)", what) }
 	outer := cryptobyte.String(c.Raw)
-	var tbs, alg, sig cryptobyte.String
+	var tbs, alg, sig, inner cryptobyte.String
 	if !outer.ReadASN1(&outer, der.SEQUENCE) || !outer.ReadASN1Element(&tbs, der.SEQUENCE) ||
 		!outer.ReadASN1(&alg, der.SEQUENCE) || !outer.ReadASN1(&sig, der.BIT_STRING) {
 		return bad("outer frame")
@@ -111,6 +124,7 @@ func (c *Certificate) walk() error {
 	if len(sig) > 0 {
 		c.signature = sig[1:] // without the count of unused bits
 	}
+	outerAlg := alg
 	var id asn1.ObjectIdentifier
 	if alg.ReadASN1ObjectIdentifier(&id) {
 		c.SignatureAlgorithm = id
@@ -129,15 +143,18 @@ func (c *Certificate) walk() error {
 			return bad("version")
 		}
 		c.Version = int(signed(v).Int64()) + 1
+		c.odd.statedV1 = c.Version == 1
 	}
 	var serial cryptobyte.String
 	if !tbs.ReadASN1(&serial, der.INTEGER) {
 		return bad("serial number")
 	}
 	c.Serial = signed(serial)
-	if !tbs.SkipASN1(der.SEQUENCE) {
+	c.odd.longSerial = len(serial) > 1 && (serial[0] == 0 && serial[1] < 0x80 || serial[0] == 0xff && serial[1] >= 0x80)
+	if !tbs.ReadASN1(&inner, der.SEQUENCE) {
 		return bad("inner signature algorithm")
 	}
+	c.odd.algorithmsDiffer = !bytes.Equal(inner, outerAlg)
 	if !tbs.ReadASN1Element(&issuer, der.SEQUENCE) || !tbs.ReadASN1(&dates, der.SEQUENCE) ||
 		!tbs.ReadASN1Element(&subject, der.SEQUENCE) || !tbs.ReadASN1Element(&spki, der.SEQUENCE) {
 		return bad("names, dates or key")
@@ -178,6 +195,11 @@ func (c *Certificate) readExtensions(tbs cryptobyte.String) {
 		}
 		for _, b := range flag { // BER takes any value but zero for true
 			e.Critical = e.Critical || b != 0
+			c.odd.looseTrue = c.odd.looseTrue || b != 0 && b != 0xff
+		}
+		c.odd.statedFalse = c.odd.statedFalse || hasFlag && !e.Critical
+		if _, twice := c.extension(e.ID.String()); twice {
+			c.odd.duplicate = true
 		}
 		e.Value = value
 		c.Extensions = append(c.Extensions, e)

@@ -61,7 +61,7 @@ var keyMarks = []struct {
 	form string
 	mark *regexp.Regexp
 }{
-	{"a private key block", regexp.MustCompile(`(?i)BEGIN[ \t_]+([A-Z0-9#]+[ \t_]+){0,4}(PRIVATE|SECRET)[ \t_]+KEY`)},
+	{"a private key block", regexp.MustCompile(`(?i)[^A-Z0-9\s][\s\x{a0}]*BEGIN[\s_\x{a0}]+([A-Z0-9#]+[\s_\x{a0}]+){0,4}(PRIVATE|SECRET)[\s_\x{a0}]+KEY`)},
 	{"a PuTTY key", regexp.MustCompile(`PuTTY-User-Key-File-`)},
 	{"an age key", regexp.MustCompile(`AGE-SECRET-KEY-1`)},
 	{"a DNSSEC key", regexp.MustCompile(`Private-key-format:`)},

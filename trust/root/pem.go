@@ -11,10 +11,21 @@ type pemBlock struct {
 	start, end int // in the text, markers and line end included
 	body       []byte
 	fault      string // "", faultTruncated or faultMarkers
-	glued      bool   // the marker stands right behind another one
-	indented   bool   // blanks before the first marker
+	before     place  // what stands before the BEGIN marker on its line
 	headers    bool   // lines with a colon stand before the base64 (RFC 1421 4.4)
 }
+
+// place says where on its line a BEGIN marker stands. Most readers want it at
+// the start.
+type place int
+
+const (
+	lineStart place = iota
+	afterBOM
+	afterBlanks
+	afterMarker // right behind another marker
+	afterText
+)
 
 const (
 	faultTruncated = "truncated"
@@ -45,9 +56,7 @@ func nextPEM(text []byte, from int) (pemBlock, bool) {
 			continue
 		}
 		b := pemBlock{label: label, start: start}
-		b.glued = bytes.HasSuffix(text[:start], markTail)
-		line := bytes.LastIndexAny(text[:start], "\r\n") + 1
-		b.indented = start > line && len(bytes.TrimLeft(text[line:start], " \t")) == 0
+		b.before = placeOf(text, start)
 		b.close(text, after)
 		if colon := bytes.IndexByte(b.body, ':'); colon >= 0 {
 			b.headers = true
@@ -57,6 +66,22 @@ func nextPEM(text []byte, from int) (pemBlock, bool) {
 	}
 }
 
+func placeOf(text []byte, start int) place {
+	if bytes.HasSuffix(text[:start], markTail) {
+		return afterMarker
+	}
+	line := text[bytes.LastIndexAny(text[:start], "\r\n")+1 : start]
+	switch {
+	case len(line) == 0:
+		return lineStart
+	case bytes.Equal(line, bomUTF8):
+		return afterBOM
+	case len(bytes.TrimSpace(line)) == 0:
+		return afterBlanks
+	}
+	return afterText
+}
+
 // readLabel reads "LABEL-----" at i.
 func readLabel(text []byte, i int) (label string, after int, ok bool) {
 	rest := text[i:min(len(text), i+maxLabel+len(markTail))]
@@ -64,7 +89,7 @@ func readLabel(text []byte, i int) (label string, after int, ok bool) {
 	if n <= 0 || bytes.ContainsAny(rest[:n], "\r\n") {
 		return "", i, false
 	}
-	return string(bytes.TrimSpace(rest[:n])), i + n + len(markTail), true
+	return string(rest[:n]), i + n + len(markTail), true
 }
 
 // close finds the end of a block whose body begins at after.

@@ -191,7 +191,9 @@ func (r *reader) block(text []byte, b pemBlock, depth int) error {
 		r.miss(refuseBlank(line))
 		return nil
 	}
-	r.form("PEM")
+	if !isPKCS7(der) {
+		r.form("PEM")
+	}
 	taken, err := r.der(der, "PEM", depth)
 	if err != nil || !taken {
 		if err == nil {
@@ -235,7 +237,7 @@ func (r *reader) der(data []byte, form string, depth int) (taken bool, err error
 	case isPKCS12(data):
 		return true, refusePKCS12()
 	case isPKCS7(data):
-		r.file.Form = "PKCS#7 (" + form + ")"
+		r.form("PKCS#7 (" + form + ")")
 		return true, r.pkcs7(data)
 	}
 	for n := 0; len(data) > 0; n++ {

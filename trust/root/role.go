@@ -145,7 +145,7 @@ func (c *Certificate) selfSignature() signatureState { return c.signedBy(c.SPKI)
 
 // signedBy checks the signature with a key given as SubjectPublicKeyInfo.
 func (c *Certificate) signedBy(spki []byte) signatureState {
-	if len(spki) > maxCheckedRSA/8+256 {
+	if len(spki) > maxCheckedRSA/8+256 || c.odd.algorithmsDiffer {
 		return signatureUnknown
 	}
 	key, err := x509.ParsePKIXPublicKey(spki)

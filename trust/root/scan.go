@@ -77,12 +77,6 @@ func (s *scanner) line(data []byte, offset int) int {
 
 // text scans PEM.
 func (s *scanner) text(data []byte) {
-	if bytes.HasPrefix(data, bomUTF8) {
-		s.fault(1, "byte-order-mark", "a UTF-8 byte order mark stands before the text")
-	}
-	if i := bytes.IndexByte(data, 0); i >= 0 {
-		s.fault(0, "nul-bytes", "there are NUL bytes in the text")
-	}
 	web := looksLikeWeb(data)
 	if web {
 		s.fault(1, "web-page", "this is a web page, not a certificate")
@@ -94,7 +88,7 @@ func (s *scanner) text(data []byte) {
 			break
 		}
 		found, from = true, max(b.end, b.start+len(markBegin))
-		s.pem(data, b)
+		s.pem(b, s.line(data, b.start))
 	}
 	if !found && !web {
 		s.fault(1, "no-certificate", "there is no PEM block in this text")
@@ -102,61 +96,87 @@ func (s *scanner) text(data []byte) {
 }
 
 // pem takes one block.
-func (s *scanner) pem(data []byte, b pemBlock) {
-	line := s.line(data, b.start)
-	label := safe(b.label, maxName)
-	if b.glued {
+func (s *scanner) pem(b pemBlock, line int) {
+	switch b.before {
+	case afterBOM:
+		s.fault(line, "byte-order-mark", "a UTF-8 byte order mark stands before the block")
+	case afterMarker:
 		s.fault(line, "glued", "this BEGIN marker stands right behind the END marker of the block before")
+	case afterBlanks:
+		s.fault(line, "indented", "the block is indented")
+	case afterText:
+		s.fault(line, "mid-line", "text stands before the BEGIN marker on its line")
 	}
-	if isKeyLabel(b.label) {
-		s.fault(line, "private-key", "a private key lies in this file")
+	if b.label != "CERTIFICATE" && !s.otherLabel(b, line) {
 		return
 	}
-	switch b.label {
-	case "CERTIFICATE":
-	case "X509 CERTIFICATE":
-		s.fault(line, "old-label", "the block is labelled X509 CERTIFICATE")
-	case "TRUSTED CERTIFICATE":
-		s.fault(line, "trusted-certificate", "the block is labelled TRUSTED CERTIFICATE and carries trust settings of OpenSSL")
-	default:
-		s.fault(line, "other-block", "a block of the kind "+label+" lies in this file")
-		return
-	}
-	if b.fault == faultTruncated {
+	switch {
+	case b.fault == faultTruncated:
 		s.fault(line, "truncated", "the block has no END marker")
 		return
-	}
-	if b.fault == faultMarkers {
-		s.fault(line, "markers-differ", "the BEGIN and END markers of the block differ")
-		return
-	}
-	if b.indented {
-		s.fault(line, "indented", "the block is indented")
-	}
-	if b.headers {
+	case b.headers:
 		s.fault(line, "headers", "there are header lines within the block")
-	}
-	if bytes.IndexByte(b.body, '\n') < 0 && bytes.IndexByte(b.body, '\r') >= 0 {
+		return
+	case b.fault == faultMarkers:
+		s.fault(line, "markers-differ", "the BEGIN and END markers of the block differ")
+	case bytes.IndexByte(b.body, '\n') < 0 && bytes.IndexByte(b.body, '\r') >= 0:
 		s.fault(line, "cr-only", "the lines end in CR alone")
+	case bytes.IndexByte(b.body, '\n') < 0:
+		s.fault(line, "one-line", "the line ends of the block are lost")
+	case bytes.Contains(b.body, []byte("\n\n")):
+		s.fault(line, "blank-lines", "there are empty lines within the block")
 	}
-	s.decode(b, line)
+	s.content(b, line)
 }
 
-// decode takes the content of one certificate block.
-func (s *scanner) decode(b pemBlock, line int) {
+// otherLabel tells what a block that is not labelled CERTIFICATE costs, and
+// whether some reader takes it for a certificate nevertheless.
+func (s *scanner) otherLabel(b pemBlock, line int) bool {
+	label, shown := b.label, safe(b.label, maxName)
+	switch {
+	case isKeyLabel(label):
+		s.fault(line, "private-key", "a private key lies in this file")
+		return false
+	case label == "TRUSTED CERTIFICATE":
+		s.fault(line, "trusted-certificate", "the block is labelled TRUSTED CERTIFICATE and carries trust settings of OpenSSL")
+	case label == "X509 CERTIFICATE":
+		s.fault(line, "old-label", "the block is labelled X509 CERTIFICATE")
+	case label == "CERTIFICATE REQUEST":
+		s.fault(line, "csr", "a certificate request lies in this file")
+		return false
+	case strings.HasPrefix(label, "CERTIFICATE"):
+		s.fault(line, "other-label", "the block is labelled "+shown)
+	default:
+		s.fault(line, "other-block", "a block of the kind "+shown+" lies in this file")
+		if _, missing, ok := decode64(b.body); (missing || !ok) && !b.headers {
+			s.fault(line, "bad-base64", "the block is no valid base64") // costs OpenSSL as much as a bad certificate
+		}
+		return false
+	}
+	return true
+}
+
+// content takes what a certificate block holds.
+func (s *scanner) content(b pemBlock, line int) {
 	der, missing, ok := decode64(b.body)
-	if !ok || missing {
+	switch {
+	case !ok:
 		s.fault(line, "bad-base64", "the block is no valid base64")
 		return
-	}
-	if len(der) == 0 {
-		s.fault(line, "no-content", "the block is empty")
+	case missing:
+		s.fault(line, "no-padding", "the base64 of the block lacks its '=' at the end")
+	case len(der) == 0:
+		s.fault(line, "no-der", "there is nothing between the markers")
 		return
 	}
 	one, rest, err := frame(der)
 	if err != nil {
 		what := "the block holds no certificate: " + err.Error()
-		if isPKCS7(der) {
+		switch {
+		case keyForm(der) != "":
+			s.fault(line, "private-key", "a private key lies in this file under a certificate's label")
+			return
+		case isPKCS7(der):
 			what = "the block holds PKCS#7, not a certificate"
 		}
 		s.fault(line, "no-der", what)

@@ -1,6 +1,9 @@
 package root
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Severity of a finding.
 type Severity string
@@ -22,32 +25,74 @@ type Finding struct {
 	Waivable bool   // meaningful for Refuse
 }
 
+// maxFindings bounds the findings on one certificate.
+const maxFindings = 60
+
 // Vet judges a certificate as a root to be trusted. others are the other
-// certificates of the same policy or store, for twins.
-func Vet(c *Certificate, now time.Time, others []*Certificate) []Finding { panic("being written") }
-
-// Vouches says in plain words for what the root may vouch, one line a limit.
-func Vouches(c *Certificate) []string { panic("being written") }
-
-// Reception says what one library does with the root, as far as known rules
-// tell.
-type Reception struct {
-	Library string // "Go", "OpenSSL", "GnuTLS", "NSS", "Java", "Python (strict)"
-	Loads   bool   // false: the library cannot use the root at all
-	Ignores []string
-	Why     string
+// certificates of the same policy or store, for twins. Findings that refuse
+// come first, else they keep the order of the rules. Whether a root is public
+// already, the caller knows by its fingerprint.
+func Vet(c *Certificate, now time.Time, others []*Certificate) []Finding {
+	v := vetting{c: c, now: now, key: readKey(c.SPKI)}
+	v.place()
+	v.parsing()
+	if role := c.Role(); role == RoleServer || role == RoleIssuing {
+		return v.sorted() // what a root must be like is beside the point
+	}
+	for _, rule := range []func(*vetting){
+		(*vetting).authority, (*vetting).usage, (*vetting).signature, (*vetting).rsa, (*vetting).curve,
+		(*vetting).validity, (*vetting).lifetime, (*vetting).dateForm,
+		(*vetting).serial, (*vetting).names, (*vetting).keyIDs, (*vetting).extensions,
+		(*vetting).extKeyUsage, (*vetting).constraints,
+	} {
+		rule(&v)
+	}
+	v.twins(others)
+	return v.sorted()
 }
 
-// Receptions lists libraries that refuse the root or ignore a constraint of
-// it; a library that does neither is not listed.
-func Receptions(c *Certificate) []Reception { panic("being written") }
-
-// Kinship says how two certificates are related.
-type Kinship struct {
-	A, B Fingerprint
-	Kind string // "renewed (same name, same key)", "same name, other key", "same key, other name", "cross-signed", "same issuer and serial"
-	Text string
+// vetting gathers the findings on one certificate.
+type vetting struct {
+	c     *Certificate
+	now   time.Time
+	key   keyFacts
+	found []Finding
 }
 
-// Family lists all relations among the given certificates.
-func Family(certs []*Certificate) []Kinship { panic("being written") }
+func (v *vetting) add(f Finding) {
+	if len(v.found) < maxFindings {
+		v.found = append(v.found, f)
+	}
+}
+
+// refuse adds a finding that a written waiver may let pass.
+func (v *vetting) refuse(code, source, remedy, reason string, args ...any) {
+	v.add(Finding{Code: code, Severity: Refuse, Reason: fmt.Sprintf(reason, args...), Remedy: remedy, Source: source, Waivable: true})
+}
+
+// never adds a finding that nothing lets pass.
+func (v *vetting) never(code, source, remedy, reason string, args ...any) {
+	v.add(Finding{Code: code, Severity: Refuse, Reason: fmt.Sprintf(reason, args...), Remedy: remedy, Source: source})
+}
+
+func (v *vetting) warn(code, source, remedy, reason string, args ...any) {
+	v.add(Finding{Code: code, Severity: Warn, Reason: fmt.Sprintf(reason, args...), Remedy: remedy, Source: source})
+}
+
+func (v *vetting) note(code, source, reason string, args ...any) {
+	v.add(Finding{Code: code, Severity: Note, Reason: fmt.Sprintf(reason, args...), Source: source})
+}
+
+func (v *vetting) sorted() []Finding {
+	out := make([]Finding, 0, len(v.found))
+	for _, s := range []Severity{Refuse, Warn, Note} {
+		for _, f := range v.found {
+			if f.Severity == s {
+				out = append(out, f)
+			}
+		}
+	}
+	return out
+}
+
+const newRoot = "have the CA issue a new root"
