@@ -78,3 +78,12 @@ func mustSign(t testing.TB, d Document, c Chain, signers ...Signer) []byte {
 	}
 	return data
 }
+
+func decode64(t testing.TB, s string) []byte {
+	t.Helper()
+	b, err := base64.RawURLEncoding.DecodeString(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
