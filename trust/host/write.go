@@ -33,7 +33,7 @@ func (d *Dir) Write(name string, data []byte, perm fs.FileMode) error {
 		return err
 	}
 	temp := temporary(name)
-	err := d.fill(temp, data, perm)
+	err := d.fill(temp, data, perm, true)
 	if err == nil {
 		err = d.rename(temp, name)
 	}
@@ -44,7 +44,7 @@ func (d *Dir) Write(name string, data []byte, perm fs.FileMode) error {
 	return d.Sync()
 }
 
-func (d *Dir) fill(temp string, data []byte, perm fs.FileMode) error {
+func (d *Dir) fill(temp string, data []byte, perm fs.FileMode, durable bool) error {
 	if err := d.remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
@@ -78,11 +78,13 @@ func (d *Dir) fill(temp string, data []byte, perm fs.FileMode) error {
 	if fi.Size() != int64(len(data)) {
 		return fmt.Errorf("%d bytes arrived of %d", fi.Size(), len(data))
 	}
-	if err := d.h.step("sync", d.at(temp)); err != nil {
-		return err
-	}
-	if err := f.Sync(); err != nil {
-		return err
+	if durable {
+		if err := d.h.step("sync", d.at(temp)); err != nil {
+			return err
+		}
+		if err := f.Sync(); err != nil {
+			return err
+		}
 	}
 	return f.Close()
 }
@@ -93,11 +95,21 @@ func (d *Dir) Symlink(target, name string) error {
 	if err := single(name); err != nil {
 		return err
 	}
-	if fi, err := d.root.Lstat(name); err == nil && fi.Mode()&fs.ModeSymlink == 0 {
+	fi, err := d.root.Lstat(name)
+	if err == nil && fi.Mode()&fs.ModeSymlink == 0 {
 		return fmt.Errorf("cannot make link %s: a file of that name is there", d.at(name))
 	}
+	if errors.Is(err, fs.ErrNotExist) { // nothing to replace
+		if err = d.h.step("symlink", d.at(name)); err == nil {
+			err = d.root.Symlink(target, name)
+		}
+		if err != nil {
+			return fmt.Errorf("cannot make link %s: %w", d.at(name), err)
+		}
+		return nil
+	}
 	temp := temporary(name)
-	err := d.remove(temp)
+	err = d.remove(temp)
 	if err == nil || errors.Is(err, fs.ErrNotExist) {
 		if err = d.h.step("symlink", d.at(temp)); err == nil {
 			err = d.root.Symlink(target, temp)
@@ -236,6 +248,24 @@ func (d *Dir) Clean() error {
 				return fmt.Errorf("cannot clean %s: %w", d.at(e.Name()), err)
 			}
 		}
+	}
+	return nil
+}
+
+// Put makes a file as Write does, but durable only when somebody syncs: for
+// what is made anew after a power failure anyway.
+func (d *Dir) Put(name string, data []byte, perm fs.FileMode) error {
+	if err := single(name); err != nil {
+		return err
+	}
+	temp := temporary(name)
+	err := d.fill(temp, data, perm, false)
+	if err == nil {
+		err = d.rename(temp, name)
+	}
+	if err != nil {
+		d.remove(temp)
+		return fmt.Errorf("cannot write %s: %w", d.at(name), err)
 	}
 	return nil
 }
