@@ -1,0 +1,276 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"time"
+
+	"anchorhold.test/anchorhold/agent/ledger"
+	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust"
+)
+
+// Agent drives the stores of one host.
+type Agent struct {
+	Stores []trust.Store
+	Ledger *ledger.Ledger // nil where the caller may not read it: nothing can be changed then
+	Prover trust.Prover
+	Log    *slog.Logger
+}
+
+// Order is what one run is about.
+type Order struct {
+	Policy policy.Verified
+	Host   policy.HostFacts
+	Force  string // a person's reason to go on although services could break
+	Now    time.Time
+}
+
+// Look observes and proves, and changes nothing.
+func (a *Agent) Look(ctx context.Context, o Order) Result {
+	var r Result
+	for _, s := range a.Stores {
+		v := StoreView{Store: s.ID(), Capabilities: s.Capabilities()}
+		v.Snapshot, v.Err = s.Observe(ctx)
+		if !errors.Is(v.Err, trust.ErrAbsent) {
+			r.Stores = append(r.Stores, v)
+		}
+	}
+	wants, waiting := Wants(o.Policy, o.Host)
+	r.Waiting = waiting
+	a.judgeAll(ctx, o, wants, &r)
+	r.Unlisted = a.unlisted(o.Policy)
+	return r
+}
+
+func (a *Agent) judgeAll(ctx context.Context, o Order, wants []Want, r *Result) {
+	var claims []trust.Claim
+	for _, w := range wants {
+		if v := r.view(w.Store); v != nil && v.Err == nil {
+			claims = append(claims, claim(w, v.Snapshot, o.Policy.Now())...)
+		}
+	}
+	var proofs []trust.Proof
+	var unable error
+	if len(claims) > 0 {
+		proofs, unable = a.Prover.Prove(ctx, claims)
+	}
+	for _, w := range wants {
+		v := r.view(w.Store)
+		if v == nil || v.Err != nil {
+			r.Rows = append(r.Rows, missingStore(w, v))
+			continue
+		}
+		mine := slices.DeleteFunc(slices.Clone(proofs), func(p trust.Proof) bool {
+			return p.Store != w.Store || p.Root != w.Root.Fingerprint
+		})
+		row := judge(w, v.Snapshot.Placement(w.Root.Fingerprint), mine, a.owned())
+		if unable != nil {
+			row.Right, row.Known = false, false
+			row.Reasons = append(row.Reasons, fmt.Sprintf("no account could be asked: %v", unable))
+		}
+		r.Rows = append(r.Rows, row)
+	}
+}
+
+// claim says what has to be proven of a want: nothing where it is plainly not
+// as wanted yet.
+func claim(w Want, s trust.Snapshot, now time.Time) []trust.Claim {
+	p := s.Placement(w.Root.Fingerprint)
+	c := trust.Claim{Store: w.Store, Root: w.Root, Copies: p.Found, Sample: w.Sample, At: now}
+	for _, part := range s.Parts {
+		if part.Present && part.Kind == trust.Compiled {
+			c.Parts = append(c.Parts, part)
+		}
+	}
+	switch {
+	case w.Standing == policy.Trusted && p.State == trust.Placed:
+	case w.Standing != policy.Trusted && (p.State == trust.Absent || p.State == trust.Refused):
+		c.Gone = true
+	default:
+		return nil
+	}
+	return []trust.Claim{c}
+}
+
+func (a *Agent) unlisted(p policy.Verified) []ledger.Entry {
+	if a.Ledger == nil || p.IsZero() {
+		return nil
+	}
+	doc := p.Document()
+	return slices.DeleteFunc(a.Ledger.Owned(), func(e ledger.Entry) bool {
+		return slices.ContainsFunc(doc.Roots, func(r policy.Root) bool { return r.SHA256 == e.Root })
+	})
+}
+
+// Preview looks and plans, and changes nothing.
+func (a *Agent) Preview(ctx context.Context, o Order) Result {
+	r := a.Look(ctx, o)
+	r.Planned, r.Held = a.plan(o, r)
+	return r
+}
+
+func (a *Agent) plan(o Order, r Result) ([]Step, []Held) {
+	wants := make([]Want, len(r.Rows))
+	for i, row := range r.Rows {
+		wants[i] = row.Want
+	}
+	steps := Plan(wants, r.observed(), a.owned())
+	return Guard(steps, wants, r.ready, o.Force)
+}
+
+// passes bounds how often one cycle goes through: a successor that was placed
+// and proven in the first pass lets its predecessor go in the second.
+const passes = 2
+
+// Cycle makes the stores as the policy wants them: once through, one refresh a
+// store, and a second time only for steps that waited for the first.
+func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
+	if a.Ledger == nil {
+		return Result{}, errors.New("cannot change anything without the ledger")
+	}
+	r := a.Look(ctx, o)
+	if err := a.settle(r, a.Ledger.Pending(), nil, o.Now); err != nil {
+		return r, err
+	}
+	var changes []Changed
+	for range passes {
+		steps, held := a.plan(o, r)
+		r.Held = held
+		if len(steps) == 0 {
+			break
+		}
+		made, err := a.carryOut(ctx, o, steps, r)
+		changes = append(changes, made...)
+		if err != nil {
+			r.Changes = changes
+			return r, err
+		}
+		r = a.Look(ctx, o)
+		if err := a.settle(r, a.Ledger.Pending(), made, o.Now); err != nil {
+			return r, err
+		}
+		if !slices.ContainsFunc(held, func(h Held) bool { return h.Successor }) {
+			r.Held = held
+			break
+		}
+	}
+	r.Changes = changes
+	confirm(&r)
+	return r, nil
+}
+
+// carryOut records, tries and applies the steps, store by store. A store that
+// fails does not stop another; only a ledger that cannot be written does.
+func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result) ([]Changed, error) {
+	var made []Changed
+	for _, s := range a.Stores {
+		var batch []trust.Change
+		var intents []ledger.Intent
+		for _, st := range steps {
+			if st.Change.Store != s.ID() {
+				continue
+			}
+			batch = append(batch, st.Change)
+			in := ledger.Intent{Change: st.Change}
+			for _, l := range sources(st.Placement) {
+				in.Before = append(in.Before, l.Path)
+			}
+			intents = append(intents, in)
+		}
+		if len(batch) == 0 {
+			continue
+		}
+		if err := a.Ledger.Begin(intents, o.policyName(), o.Now); err != nil {
+			return made, err
+		}
+		outcomes := a.apply(ctx, s, batch)
+		for _, oc := range outcomes {
+			made = append(made, Changed{Change: oc.Change, Err: oc.Err, Notes: oc.Notes})
+			a.Log.Info("change", "change", oc.Change.String(), "status", string(oc.Status), "error", oc.Err, "why", oc.Change.Why)
+		}
+	}
+	return made, nil
+}
+
+// apply tries the batch and takes it live, unless the store as it would be
+// lacks a root that nobody took out.
+func (a *Agent) apply(ctx context.Context, s trust.Store, batch []trust.Change) []trust.Outcome {
+	fail := func(err error) []trust.Outcome {
+		out := make([]trust.Outcome, len(batch))
+		for i, c := range batch {
+			out[i] = trust.Outcome{Change: c, Status: trust.Failed, Err: err}
+		}
+		return out
+	}
+	t, err := s.Try(ctx, batch)
+	if err != nil {
+		return fail(err)
+	}
+	var lost []string
+	for _, l := range t.Leaving() {
+		if l.Explained == "" {
+			lost = append(lost, l.Entry.Fingerprint.Short())
+		}
+	}
+	if len(lost) > 0 {
+		err := fmt.Errorf("cannot refresh store %s: %d roots that nobody took out would be gone from it (%s); nothing was changed", s.ID(), len(lost), some(lost, 5))
+		return fail(errors.Join(err, t.Discard(ctx)))
+	}
+	return s.Apply(ctx, t)
+}
+
+// settle closes what the ledger has pending by what was just observed.
+func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now time.Time) error {
+	var seen []ledger.Seen
+	for _, p := range pending {
+		v := r.view(p.Store)
+		if v == nil || v.Err != nil {
+			continue // not observed: it stays pending
+		}
+		pl := v.Snapshot.Placement(p.Root)
+		s := ledger.Seen{Pending: p, State: pl.State, Status: "interrupted"}
+		for _, l := range sources(pl) {
+			s.Copies = append(s.Copies, l.Path)
+		}
+		for _, c := range made {
+			if c.Change.Store == p.Store && c.Change.Op == p.Op && c.Change.Root.Fingerprint == p.Root {
+				s.Status = "done"
+				if c.Err != nil {
+					s.Status, s.Error = "failed", c.Err.Error()
+				}
+			}
+		}
+		if row := r.row(p.Store, p.Root); row != nil {
+			for _, pr := range row.Proofs {
+				if pr.Holds {
+					s.Proven = append(s.Proven, pr.Account)
+				}
+			}
+			if s.Status == "done" && !row.Right {
+				s.Status = "failed"
+				s.Error = strings.Join(append([]string{"not as wanted when read back"}, row.Reasons...), "; ")
+			}
+		}
+		seen = append(seen, s)
+	}
+	if len(seen) == 0 {
+		return nil
+	}
+	return a.Ledger.End(seen, now)
+}
+
+// confirm turns changes that did not read back into failures: words and exit
+// codes prove nothing.
+func confirm(r *Result) {
+	for i, c := range r.Changes {
+		row := r.row(c.Change.Store, c.Change.Root.Fingerprint)
+		if c.Err == nil && row != nil && !row.Right {
+			r.Changes[i].Err = fmt.Errorf("%s did not read back: %s", c.Change, strings.Join(row.Reasons, "; "))
+		}
+	}
+}

@@ -1,0 +1,69 @@
+package agent
+
+import (
+	"fmt"
+	"strings"
+
+	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
+)
+
+func (r Result) view(id trust.StoreID) *StoreView {
+	for i := range r.Stores {
+		if r.Stores[i].Store == id {
+			return &r.Stores[i]
+		}
+	}
+	return nil
+}
+
+func (r Result) row(id trust.StoreID, fp root.Fingerprint) *Row {
+	for i := range r.Rows {
+		if r.Rows[i].Want.Store == id && r.Rows[i].Want.Root.Fingerprint == fp {
+			return &r.Rows[i]
+		}
+	}
+	return nil
+}
+
+func (r Result) observed() map[trust.StoreID]trust.Snapshot {
+	m := make(map[trust.StoreID]trust.Snapshot)
+	for _, v := range r.Stores {
+		if v.Err == nil {
+			m[v.Store] = v.Snapshot
+		}
+	}
+	return m
+}
+
+// ready reports whether a trusted root was read back and proven in a store.
+func (r Result) ready(id trust.StoreID, fp root.Fingerprint) bool {
+	row := r.row(id, fp)
+	return row != nil && row.Right
+}
+
+// nothing is the ledger of somebody who may not read it.
+type nothing struct{}
+
+func (nothing) Placed(trust.StoreID, root.Fingerprint) bool  { return false }
+func (nothing) Blocked(trust.StoreID, root.Fingerprint) bool { return false }
+
+func (a *Agent) owned() Owned {
+	if a.Ledger == nil {
+		return nothing{}
+	}
+	return a.Ledger
+}
+
+func (o Order) policyName() string {
+	d := o.Policy.Document()
+	return fmt.Sprintf("%s %d.%d", d.Name, d.Epoch, d.Version)
+}
+
+// some lists at most n of the words and counts the rest.
+func some(words []string, n int) string {
+	if len(words) <= n {
+		return strings.Join(words, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(words[:n], ", "), len(words)-n)
+}

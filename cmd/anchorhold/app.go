@@ -1,0 +1,115 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"runtime/debug"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+)
+
+// version is set by the build; a plain go build shows the module's own.
+var version = ""
+
+// stdio is where a command reads and writes: stdout is the result, stderr the
+// log.
+type stdio struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// app is what all commands share.
+type app struct {
+	stdio
+	now  func() time.Time
+	log  *slog.Logger
+	json bool
+}
+
+// run executes one command line and returns its exit code.
+func run(ctx context.Context, args []string, s stdio) int {
+	a := &app{stdio: s, now: time.Now, log: slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))}
+	root := a.command()
+	root.SetArgs(args)
+	root.SetIn(s.in)
+	root.SetOut(s.out)
+	root.SetErr(s.err)
+	err := root.ExecuteContext(ctx)
+	if err != nil && err.Error() != "" {
+		fmt.Fprintf(s.err, "anchorhold: %v\n", err)
+	}
+	return codeOf(err)
+}
+
+func (a *app) command() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "anchorhold",
+		Short: "Keep private roots in every host's machine-wide trust store, as a signed policy says, and prove it",
+		Long: `anchorhold places the roots of a private certificate authority where every
+program of every account finds them: in the machine-wide trust store. One signed
+policy says which roots are trusted, retired or distrusted, and where and when.
+
+Somebody who signs                      On a host, as root
+  keys new     make a signer               adopt     believe a keyset
+  draft new    write what you want         preview   see what would change
+  vet          look at a root file         enforce   make it so
+  sign         turn a draft into a policy  verify    see what is true, and why
+  starter      give hosts their pin        history   see every change ever made
+
+A root vouches for any name it is not kept from. Whether to trust one is for
+your organisation's security officer and your local policy to decide.`,
+		Version:       versionText(),
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          cobra.NoArgs,
+	}
+	root.SetVersionTemplate("anchorhold {{.Version}}\n")
+	root.SetUsageTemplate(usage)
+	root.SetHelpTemplate("{{with (or .Long .Short)}}{{.}}\n\n{{end}}{{.UsageString}}")
+	root.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON, with a schema number")
+	root.AddCommand(
+		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.historyCommand(), a.adoptCommand(),
+		a.proveCommand(),
+	)
+	root.AddCommand(a.signerCommands()...)
+	return root
+}
+
+const usage = `Usage
+  {{if .Runnable}}{{.UseLine}}{{end}}{{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{end}}
+{{- if .HasExample}}
+
+Examples
+{{.Example}}{{end}}
+{{- if .HasAvailableSubCommands}}
+
+Commands{{range .Commands}}{{if .IsAvailableCommand}}
+  {{rpad .Name .NamePadding }} {{.Short}}{{end}}{{end}}{{end}}
+{{- if .HasAvailableLocalFlags}}
+
+Options
+{{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}
+
+Exit codes: 0 all is right, 1 something is not, 2 could not tell. NO_COLOR is honoured.
+`
+
+func versionText() string {
+	if version != "" {
+		return version
+	}
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		return info.Main.Version
+	}
+	return "of an unknown build"
+}
+
+// colour reports whether the result goes to a person's terminal that wants it.
+func (a *app) colour() bool {
+	f, ok := a.out.(*os.File)
+	return ok && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb" && term.IsTerminal(int(f.Fd()))
+}

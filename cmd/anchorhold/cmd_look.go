@@ -1,0 +1,93 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/trust"
+)
+
+func (a *app) verifyCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "verify",
+		Short: "Show what is true of each root in each store of this host, and prove it",
+		Long: `verify looks at every store that the policy names, asks the accounts of the
+settings to read each root themselves and to validate a certificate with it, and
+says under whatever is not right why, and what to do. It changes nothing and
+needs no root; what it cannot see as you, it names.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			m, err := a.machine(cmd.Context(), "")
+			if err != nil {
+				return err
+			}
+			r := m.agent.Look(cmd.Context(), m.order(a, ""))
+			return a.show(m, r)
+		},
+	}
+}
+
+func (a *app) previewCommand() *cobra.Command {
+	var file, force string
+	c := &cobra.Command{
+		Use:   "preview",
+		Short: "Show what enforce would do now, and what it would hold back",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			m, err := a.machine(cmd.Context(), file)
+			if err != nil {
+				return err
+			}
+			r := m.agent.Preview(cmd.Context(), m.order(a, force))
+			if a.json {
+				return a.printJSON(m, r)
+			}
+			a.showPolicy(m)
+			a.showPlan(r)
+			a.showStores(r)
+			return judged(m.belief, r)
+		},
+	}
+	c.Flags().StringVar(&file, "policy", "", "look at this policy `FILE` instead of the settings' source")
+	c.Flags().StringVar(&force, "force", "", "show what would happen with --force and this `REASON`")
+	return c
+}
+
+// show writes a result and returns its verdict.
+func (a *app) show(m *machine, r agent.Result) error {
+	if a.json {
+		return a.printJSON(m, r)
+	}
+	a.showPolicy(m)
+	if !m.belief.Policy.IsZero() {
+		a.showRows(r, "PROVEN BY")
+	}
+	a.showStores(r)
+	a.showEnd(r)
+	return judged(m.belief, r)
+}
+
+var willDo = map[trust.Op]string{
+	trust.Place: "place", trust.Withdraw: "withdraw", trust.Block: "block", trust.Unblock: "unblock",
+}
+
+func (a *app) showPlan(r agent.Result) {
+	if len(r.Planned)+len(r.Held) == 0 {
+		fmt.Fprintln(a.out, "Nothing is due: enforce would change nothing.")
+	}
+	for _, s := range r.Planned {
+		fmt.Fprintf(a.out, "%s %s  %s  in store %s\n", paint(fmt.Sprintf("would %-9s", willDo[s.Change.Op]), good, a.colour()), s.Want.Label, s.Change.Root.Fingerprint.Short(), s.Change.Store)
+		remark{"why", s.Change.Why}.write(a.out, a.colour())
+	}
+	a.showHeld(r)
+}
+
+func (a *app) showHeld(r agent.Result) {
+	for _, h := range r.Held {
+		fmt.Fprintf(a.out, "%s %s  %s  from store %s\n", paint("holds the "+string(h.Change.Op)+" of", uneasy, a.colour()), h.Want.Label, h.Change.Root.Fingerprint.Short(), h.Change.Store)
+		remark{"why", h.Reason}.write(a.out, a.colour())
+		remark{"next", h.Next}.write(a.out, a.colour())
+	}
+}

@@ -1,0 +1,73 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+	"github.com/spf13/cobra"
+
+	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/policy"
+)
+
+func (a *app) starterCommand() *cobra.Command {
+	var keyset, source string
+	var accounts, labels []string
+	var min uint64
+	c := &cobra.Command{
+		Use:   "starter",
+		Short: "Write the file by which hosts get their first trust",
+		Long: `starter writes to standard output the one file that a host needs before it
+believes anything: the keyset, the lowest version to accept, where the policy
+comes from, and the host's labels. Bring it to hosts by a way that you trust: an
+image, a package, your own hands. It holds no secret.`,
+		Example: "  anchorhold starter --keyset harbour.keyset --label ring=pilot > starter.toml",
+		Args:    cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error {
+			file, err := findKeyset(keyset, "starter")
+			if err != nil {
+				return err
+			}
+			chain, err := readChain(file)
+			if err != nil {
+				return err
+			}
+			k := chain.Current()
+			s := agent.Settings{Policy: source, Accounts: accounts, Pin: policy.Pin{Keyset: k, MinVersion: min}.TOML()}
+			if s.Policy == "" {
+				s.Policy = k.Policy + ".policy"
+			}
+			if s.Labels, err = parseLabels(labels); err != nil {
+				return err
+			}
+			data, err := toml.Marshal(s)
+			if err != nil {
+				return fmt.Errorf("cannot write the starter file: %w", err)
+			}
+			if _, err := agent.ParseSettings(data, "/etc/anchorhold"); err != nil {
+				return err
+			}
+			_, err = a.out.Write(data)
+			return err
+		},
+	}
+	c.Flags().StringVar(&keyset, "keyset", "", "keyset `FILE` to believe (default: the one *.keyset here)")
+	c.Flags().StringVar(&source, "policy", "", "`FILE` that hosts read the policy from (default: NAME.policy beside their settings)")
+	c.Flags().StringSliceVar(&accounts, "account", []string{agent.DefaultAccount}, "`ACCOUNT` that must be able to read every placed root; repeat it for service accounts")
+	c.Flags().StringSliceVar(&labels, "label", nil, "`NAME=VALUE` by which stages choose this host; may be repeated")
+	c.Flags().Uint64Var(&min, "min-version", 1, "lowest `VERSION` that hosts accept")
+	return c
+}
+
+func parseLabels(pairs []string) (map[string]string, error) {
+	m := map[string]string{}
+	for _, p := range pairs {
+		k, v, ok := strings.Cut(p, "=")
+		if !ok {
+			return nil, fmt.Errorf("label %q is not NAME=VALUE", p)
+		}
+		m[k] = v
+	}
+	return m, nil
+}

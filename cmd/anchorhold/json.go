@@ -1,0 +1,197 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
+)
+
+// jsonSchema is the number of the form below; a member that changes its
+// meaning raises it, a new member does not.
+const jsonSchema = 1
+
+type jsonResult struct {
+	Schema     int               `json:"schema"`
+	Exit       int               `json:"exit"`
+	Policy     *jsonPolicy       `json:"policy,omitempty"`
+	Conditions []agent.Condition `json:"conditions,omitempty"`
+	Error      string            `json:"error,omitempty"` // why the offered policy was not taken
+	Host       string            `json:"host,omitempty"`
+	Labels     map[string]string `json:"labels,omitempty"`
+	Placements []jsonPlacement   `json:"placements"`
+	Waiting    []jsonWaiting     `json:"waiting,omitempty"`
+	Planned    []jsonStep        `json:"planned,omitempty"`
+	Held       []jsonStep        `json:"held,omitempty"`
+	Changes    []jsonStep        `json:"changes,omitempty"`
+	Unlisted   []jsonUnlisted    `json:"unlisted,omitempty"`
+	Stores     []jsonStore       `json:"stores,omitempty"`
+}
+
+type jsonPolicy struct {
+	Name    string    `json:"name"`
+	Epoch   uint64    `json:"epoch"`
+	Version uint64    `json:"version"`
+	Payload string    `json:"payload_sha256"`
+	Issued  time.Time `json:"issued"`
+	Expires time.Time `json:"expires"`
+	Signers []string  `json:"signers"`
+}
+
+type jsonPlacement struct {
+	Root     root.Fingerprint `json:"sha256"`
+	Label    string           `json:"label"`
+	Standing string           `json:"standing"`
+	Stage    string           `json:"stage"`
+	Store    trust.StoreID    `json:"store"`
+	State    trust.State      `json:"state"`
+	Owner    agent.Owner      `json:"owner,omitempty"`
+	Right    bool             `json:"right"`
+	Where    []jsonLocation   `json:"where,omitempty"`
+	Reasons  []string         `json:"reasons,omitempty"`
+	Next     []string         `json:"next,omitempty"`
+	Notes    []string         `json:"notes,omitempty"`
+	Proofs   []trust.Proof    `json:"proofs,omitempty"`
+	Deadline string           `json:"deadline,omitempty"`
+}
+
+type jsonLocation struct {
+	Part    string       `json:"part"`
+	Path    string       `json:"path"`
+	Origin  trust.Origin `json:"origin"`
+	Package string       `json:"package,omitempty"`
+}
+
+type jsonWaiting struct {
+	Root   root.Fingerprint `json:"sha256"`
+	Label  string           `json:"label"`
+	Reason string           `json:"reason"`
+}
+
+type jsonStep struct {
+	Op     trust.Op         `json:"op"`
+	Root   root.Fingerprint `json:"sha256"`
+	Store  trust.StoreID    `json:"store"`
+	Why    string           `json:"why,omitempty"`
+	Reason string           `json:"reason,omitempty"` // held: why
+	Next   string           `json:"next,omitempty"`
+	Error  string           `json:"error,omitempty"`
+	Notes  []string         `json:"notes,omitempty"`
+}
+
+type jsonUnlisted struct {
+	Root   root.Fingerprint `json:"sha256"`
+	Store  trust.StoreID    `json:"store"`
+	Since  time.Time        `json:"since"`
+	Policy string           `json:"policy"`
+}
+
+type jsonStore struct {
+	Store  trust.StoreID `json:"store"`
+	Family string        `json:"family"`
+	Error  string        `json:"error,omitempty"`
+	Parts  []jsonPart    `json:"parts,omitempty"`
+	Faults []trust.Fault `json:"faults,omitempty"`
+}
+
+type jsonPart struct {
+	Name    string        `json:"name"`
+	Path    string        `json:"path"`
+	Count   int           `json:"count"`
+	Blocked string        `json:"blocked,omitempty"`
+	Unread  string        `json:"unread,omitempty"`
+	Faults  []trust.Fault `json:"faults,omitempty"`
+}
+
+// printJSON writes a result for programs and returns its verdict.
+func (a *app) printJSON(m *machine, r agent.Result) error {
+	end := judged(m.belief, r)
+	j := resultJSON(m, r)
+	j.Exit = codeOf(end)
+	if err := encode(a.out, j); err != nil {
+		return err
+	}
+	return end
+}
+
+func encode(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		return fmt.Errorf("cannot write the result: %w", err)
+	}
+	return nil
+}
+
+func resultJSON(m *machine, r agent.Result) jsonResult {
+	j := jsonResult{Schema: jsonSchema, Conditions: m.belief.Conditions, Host: m.facts.ID, Labels: m.facts.Labels, Placements: []jsonPlacement{}}
+	if m.belief.Err != nil {
+		j.Error = m.belief.Err.Error()
+	}
+	if p := m.belief.Policy; !p.IsZero() {
+		d, mark := p.Document(), p.Mark()
+		j.Policy = &jsonPolicy{d.Name, d.Epoch, d.Version, fmt.Sprintf("%x", mark.Payload), d.Issued, d.Expires, p.Signers()}
+	}
+	for _, row := range r.Rows {
+		p := jsonPlacement{Root: row.Want.Root.Fingerprint, Label: row.Want.Label, Standing: string(row.Want.Standing), Stage: row.Want.Stage,
+			Store: row.Want.Store, State: row.State, Owner: row.Owner, Right: row.Right, Reasons: row.Reasons, Next: row.Next, Notes: row.Notes,
+			Proofs: row.Proofs, Deadline: when(row.Want.Deadline)}
+		for _, l := range row.Found {
+			p.Where = append(p.Where, jsonLocation{l.Part, l.Path, l.Origin, l.Package})
+		}
+		j.Placements = append(j.Placements, p)
+	}
+	for _, w := range r.Waiting {
+		j.Waiting = append(j.Waiting, jsonWaiting{w.Root, w.Label, w.Reason})
+	}
+	for _, s := range r.Planned {
+		j.Planned = append(j.Planned, step(s.Change))
+	}
+	for _, h := range r.Held {
+		s := step(h.Change)
+		s.Reason, s.Next = h.Reason, h.Next
+		j.Held = append(j.Held, s)
+	}
+	for _, c := range r.Changes {
+		s := step(c.Change)
+		s.Notes = c.Notes
+		if c.Err != nil {
+			s.Error = c.Err.Error()
+		}
+		j.Changes = append(j.Changes, s)
+	}
+	for _, e := range r.Unlisted {
+		j.Unlisted = append(j.Unlisted, jsonUnlisted{e.Root, e.Store, e.Since, e.Policy})
+	}
+	for _, v := range r.Stores {
+		j.Stores = append(j.Stores, storeJSON(v))
+	}
+	return j
+}
+
+func step(c trust.Change) jsonStep {
+	return jsonStep{Op: c.Op, Root: c.Root.Fingerprint, Store: c.Store, Why: c.Why}
+}
+
+func storeJSON(v agent.StoreView) jsonStore {
+	s := jsonStore{Store: v.Store, Family: v.Capabilities.Family, Faults: v.Snapshot.Faults}
+	if v.Err != nil {
+		s.Error = v.Err.Error()
+	}
+	for _, p := range v.Snapshot.Parts {
+		if !p.Present {
+			continue
+		}
+		q := jsonPart{Name: p.Name, Path: p.Path, Count: p.Count, Unread: p.Unread, Faults: p.Faults}
+		if p.Blocked != nil {
+			q.Blocked = p.Blocked.String()
+		}
+		s.Parts = append(s.Parts, q)
+	}
+	return s
+}

@@ -1,0 +1,237 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
+)
+
+// day is how dates are shown to people.
+const day = "2006-01-02"
+
+// showPolicy writes what the host follows, and all there is to say against it.
+func (a *app) showPolicy(m *machine) {
+	b, w := m.belief, a.out
+	if b.Policy.IsZero() {
+		fmt.Fprintln(w, "Policy  none is believed on this host")
+	} else {
+		d := b.Policy.Document()
+		left := int(d.Expires.Sub(b.Policy.Now()).Hours() / 24)
+		fmt.Fprintf(w, "Policy  %s, version %d (epoch %d), until %s (%s)\n", d.Name, d.Version, d.Epoch, d.Expires.Format(day), count(left, "day", "days"))
+		fmt.Fprintf(w, "Signed  by %s\n", strings.Join(b.Policy.Signers(), ", "))
+	}
+	fmt.Fprintf(w, "Host    %s%s\n", cmp.Or(m.facts.ID, "without an identity yet: the first 'enforce' makes it"), labels(m.facts.Labels))
+	for _, c := range b.Conditions {
+		said := conditions[c]
+		fmt.Fprintf(w, "%s\n", paint(string(c)+": "+said.what, bad, a.colour()))
+		if b.Err != nil && (c == agent.Refused || c == agent.TooNew || c == agent.Unreachable) {
+			remark{"why", b.Err.Error()}.write(w, a.colour())
+		}
+		remark{"next", said.next}.write(w, a.colour())
+	}
+	fmt.Fprintln(w)
+}
+
+func labels(l map[string]string) string {
+	var pairs []string
+	for k, v := range l {
+		pairs = append(pairs, k+"="+v)
+	}
+	slices.Sort(pairs)
+	if len(pairs) == 0 {
+		return ""
+	}
+	return "  " + strings.Join(pairs, " ")
+}
+
+var conditions = map[agent.Condition]struct{ what, next string }{
+	agent.Unreachable: {"the policy source cannot be read; nothing changes by that", "put the policy file where the settings say, or import one by hand: anchorhold enforce --policy FILE"},
+	agent.Refused:     {"the offered policy is not believed; the last good one stays", "ask the policy's signers; 'anchorhold open FILE' shows what is in it"},
+	agent.TooNew:      {"the offered policy needs a newer anchorhold; the last good one stays", "upgrade anchorhold on this host"},
+	agent.Stale:       {"the policy has expired; what was due stays in force, nothing new begins", "have the next version signed"},
+	agent.ClockBehind: {"this machine's clock is before the day on which the policy was signed: the clock is wrong, not the roots", "set the clock; until then the policy's own date counts"},
+	agent.NoPolicy:    {"nothing is believed here, so nothing is changed", "adopt a starter file and put a policy where it says"},
+	agent.NoFloor:     {"you may not see which versions this host has accepted before", "run it as root to be sure"},
+}
+
+// showRows writes the table: each root by each store.
+func (a *app) showRows(r agent.Result, prove string) {
+	stores := storesOf(r)
+	t := table{head: []string{"ROOT", "SHA-256", "STANDING"}}
+	for _, s := range stores {
+		t.head = append(t.head, strings.ToUpper(string(s)))
+	}
+	t.head = append(t.head, prove)
+	for _, group := range byRoot(r) {
+		w := group[0].Want
+		cells := []cell{{w.Label, plain}, {w.Root.Fingerprint.Short(), faint}, {string(w.Standing), plain}}
+		var say []remark
+		for _, s := range stores {
+			i := slices.IndexFunc(group, func(row agent.Row) bool { return row.Want.Store == s })
+			if i < 0 {
+				cells = append(cells, cell{"", plain})
+				continue
+			}
+			cells = append(cells, state(group[i]))
+			say = append(say, remarks("why", group[i].Reasons)...)
+			say = append(say, remarks("next", group[i].Next)...)
+			say = append(say, remarks("note", group[i].Notes)...)
+		}
+		t.add(say, append(cells, proven(group))...)
+	}
+	for _, w := range r.Waiting {
+		t.add(remarks("note", []string{w.Reason}), cell{w.Label, plain}, cell{w.Root.Short(), faint}, cell{"not due yet", faint})
+	}
+	if len(t.rows) == 0 {
+		fmt.Fprintln(a.out, "The policy asks nothing of this host.")
+		return
+	}
+	t.write(a.out, a.colour())
+}
+
+func storesOf(r agent.Result) []trust.StoreID {
+	var ids []trust.StoreID
+	for _, row := range r.Rows {
+		if !slices.Contains(ids, row.Want.Store) {
+			ids = append(ids, row.Want.Store)
+		}
+	}
+	return ids
+}
+
+func byRoot(r agent.Result) [][]agent.Row {
+	var order []root.Fingerprint
+	rows := map[root.Fingerprint][]agent.Row{}
+	for _, row := range r.Rows {
+		fp := row.Want.Root.Fingerprint
+		if rows[fp] == nil {
+			order = append(order, fp)
+		}
+		rows[fp] = append(rows[fp], row)
+	}
+	var groups [][]agent.Row
+	for _, fp := range order {
+		groups = append(groups, rows[fp])
+	}
+	return groups
+}
+
+func state(row agent.Row) cell {
+	text, t := string(row.State), good
+	if row.Owner != "" {
+		text += ", " + string(row.Owner)
+	}
+	switch {
+	case !row.Known:
+		t = uneasy
+	case !row.Right:
+		t = bad
+	}
+	return cell{text, t}
+}
+
+// proven names the accounts that confirmed every store of the root.
+func proven(group []agent.Row) cell {
+	holds := map[string]bool{}
+	var names []string
+	for _, row := range group {
+		for _, p := range row.Proofs {
+			ok, seen := holds[p.Account]
+			if !seen {
+				names = append(names, p.Account)
+				ok = true
+			}
+			holds[p.Account] = ok && p.Holds
+		}
+	}
+	names = slices.DeleteFunc(names, func(n string) bool { return !holds[n] })
+	if len(names) == 0 {
+		return cell{"-", faint}
+	}
+	return cell{strings.Join(names, ", "), good}
+}
+
+// showStores writes what is wrong with the stores themselves, worst first.
+func (a *app) showStores(r agent.Result) {
+	for _, v := range r.Stores {
+		if v.Err != nil {
+			fmt.Fprintf(a.out, "\nStore %s: %v\n", v.Store, v.Err)
+			continue
+		}
+		var say []remark
+		for _, p := range v.Snapshot.Parts {
+			if p.Blocked != nil {
+				say = append(say, remark{"why", fmt.Sprintf("no account but root can read %s: %s", p.Name, p.Blocked)})
+			}
+			if p.Unread != "" {
+				say = append(say, remark{"why", fmt.Sprintf("%s was not read: %s", p.Name, p.Unread)})
+			}
+			say = append(say, faults(p.Faults)...)
+		}
+		say = append(say, faults(v.Snapshot.Faults)...)
+		if len(say) == 0 {
+			continue
+		}
+		fmt.Fprintf(a.out, "\nStore %s (%s)\n", v.Store, v.Capabilities.Family)
+		for _, r := range say {
+			r.write(a.out, a.colour())
+		}
+	}
+	for _, e := range r.Unlisted {
+		fmt.Fprintf(a.out, "\nUnlisted: %s was placed in store %s on %s for policy %s, which no longer names it; it stays.\n", e.Root.Short(), e.Store, e.Since.Format(day), e.Policy)
+	}
+}
+
+func faults(fs []trust.Fault) []remark {
+	var say []remark
+	for _, f := range fs {
+		text := f.Path + ": " + f.What
+		if f.Harm != "" {
+			text += "; " + f.Harm
+		}
+		say = append(say, remark{"note", text + " [" + f.Code + "]"})
+		if f.Next != "" {
+			say = append(say, remark{"next", f.Next})
+		}
+	}
+	return say
+}
+
+// showEnd writes the one line that is read first.
+func (a *app) showEnd(r agent.Result) {
+	wrong, unknown := 0, 0
+	for _, row := range r.Rows {
+		switch {
+		case !row.Known:
+			unknown++
+		case !row.Right:
+			wrong++
+		}
+	}
+	total := len(r.Rows)
+	text, t := "", good
+	switch {
+	case wrong > 0:
+		text, t = fmt.Sprintf("%d of %s not as wanted.", wrong, count(total, "placement is", "placements are")), bad
+	case unknown > 0:
+		text, t = fmt.Sprintf("%d of %s not to be seen by this account.", unknown, count(total, "placement is", "placements are")), uneasy
+	case total > 0:
+		text = "All is as wanted: " + count(total, "placement", "placements") + ", read back and proven."
+	}
+	if text != "" {
+		fmt.Fprintf(a.out, "\n%s\n", paint(text, t, a.colour()))
+	}
+}
+
+func when(t *time.Time) string {
+	if t == nil {
+		return ""
+	}
+	return t.Format(day)
+}

@@ -1,0 +1,242 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/user"
+	"path"
+	"time"
+
+	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/agent/ledger"
+	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust/host"
+	"anchorhold.test/anchorhold/trust/native"
+	"anchorhold.test/anchorhold/trust/reader"
+)
+
+// Places on a host.
+const (
+	settingsPath = "/etc/anchorhold/agent.toml"
+	statePath    = "/var/lib/anchorhold"
+	statusFile   = "status.json"
+	lockFile     = "lock"
+	machineID    = "/etc/machine-id"
+	maxStatus    = 4 << 20
+	lockLimit    = 2 * time.Minute
+)
+
+// machine is one host with everything composed for a run.
+type machine struct {
+	host     *host.Host
+	settings agent.Settings
+	memory   agent.Memory
+	belief   agent.Belief
+	identity agent.Identity
+	fresh    bool // the identity is to be kept
+	facts    policy.HostFacts
+	agent    *agent.Agent
+}
+
+// machine composes a run on this host. file is a policy to import by hand, or
+// empty for the settings' source. Nothing is written.
+func (a *app) machine(ctx context.Context, file string) (*machine, error) {
+	m := &machine{host: host.System()}
+	if err := m.readSettings(); err != nil {
+		return nil, err
+	}
+	pin, err := m.settings.Pin.Pin()
+	if err != nil {
+		return nil, err
+	}
+	state := readOnly{m.host, statePath}
+	if m.memory, err = agent.Recall(state); err != nil {
+		return nil, err
+	}
+	if err := m.identify(state); err != nil {
+		return nil, err
+	}
+	offered, why := a.offered(m, file)
+	if file != "" && why != nil {
+		return nil, why
+	}
+	m.belief = agent.Believe(m.memory, offered, why, pin, a.now())
+	if file != "" && m.belief.Err != nil {
+		return nil, m.belief.Err
+	}
+	return m, m.compose(ctx, a, state)
+}
+
+func (m *machine) compose(ctx context.Context, a *app, state readOnly) error {
+	stores, err := native.Detect(ctx, m.host)
+	if err != nil {
+		return err
+	}
+	l, err := ledger.Open(state)
+	if errors.Is(err, fs.ErrPermission) {
+		l, err = nil, nil
+	}
+	if err != nil {
+		return err
+	}
+	self := "this account"
+	if u, err := user.Current(); err == nil {
+		self = u.Username
+	}
+	m.agent = &agent.Agent{Stores: stores, Ledger: l, Log: a.log,
+		Prover: reader.Prover{Host: m.host, Accounts: m.settings.Accounts, Can: reader.CanAskOthers(), Self: self}}
+	return nil
+}
+
+func (m *machine) readSettings() error {
+	data, err := m.host.ReadFile(settingsPath, agent.MaxSettings)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("this host believes nobody yet: there is no %s; take a starter file with 'anchorhold adopt FILE'", settingsPath)
+	}
+	if err != nil {
+		return fmt.Errorf("cannot read the settings: %w", err)
+	}
+	if os.Geteuid() == 0 {
+		if _, err := m.host.Guarded(settingsPath); err != nil {
+			return fmt.Errorf("cannot use the settings: %w", err)
+		}
+	}
+	if m.settings, err = agent.ParseSettings(data, path.Dir(settingsPath)); err != nil {
+		return fmt.Errorf("cannot use the settings %s: %w", settingsPath, err)
+	}
+	return nil
+}
+
+// identify finds out who this host is: by its state, or by the readable
+// status where the state is closed to the caller.
+func (m *machine) identify(state readOnly) error {
+	id, err := m.host.ReadFile(machineID, 1<<10)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("cannot read the machine's own id: %w", err)
+	}
+	m.facts.Labels = m.settings.Labels
+	m.identity, m.fresh, err = agent.Identify(state, id)
+	if errors.Is(err, fs.ErrPermission) {
+		m.facts.ID = m.published()
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	m.facts.ID = m.identity.ID
+	return nil
+}
+
+func (a *app) offered(m *machine, file string) ([]byte, error) {
+	if file != "" {
+		data, err := readPolicy(file)
+		if err != nil {
+			return nil, fmt.Errorf("cannot import the policy: %w", err)
+		}
+		return data, nil
+	}
+	data, err := m.host.ReadFile(m.settings.Policy, policy.MaxFile)
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the policy: %w", err)
+	}
+	return data, nil
+}
+
+func (m *machine) order(a *app, force string) agent.Order {
+	return agent.Order{Policy: m.belief.Policy, Host: m.facts, Force: force, Now: a.now()}
+}
+
+// own makes this run the one writer of the host. It comes before machine, so
+// that the state is read under the lock.
+func (a *app) own(ctx context.Context) (release func(), err error) {
+	if os.Geteuid() != 0 {
+		return nil, errors.New("only root may change the machine's stores: sudo anchorhold enforce")
+	}
+	h := host.System()
+	d, err := h.Ensure(statePath, 0o755)
+	if err != nil {
+		return nil, err
+	}
+	defer d.Close()
+	lock, err := h.Lock(ctx, statePath+"/"+lockFile, lockLimit)
+	if err != nil {
+		return nil, fmt.Errorf("another run is at work on this host: %w", err)
+	}
+	if err := d.Clean(); err != nil {
+		return nil, errors.Join(err, lock.Release())
+	}
+	return func() { lock.Release() }, nil
+}
+
+// keep stores who the host is and what it believes, before any store changes.
+func (m *machine) keep() error {
+	d, err := m.host.Dir(statePath)
+	if err != nil {
+		return err
+	}
+	state := writable{d}
+	if m.fresh {
+		if err := m.identity.Keep(state); err != nil {
+			return err
+		}
+	}
+	if err := m.belief.Keep(state); err != nil {
+		return err
+	}
+	l, err := ledger.Open(state)
+	m.agent.Ledger = l
+	return err
+}
+
+// publish writes the readable status, if it says anything new.
+func (m *machine) publish(r agent.Result) error {
+	data, err := json.MarshalIndent(resultJSON(m, r), "", " ")
+	if err != nil {
+		return fmt.Errorf("cannot encode the status: %w", err)
+	}
+	data = append(data, '\n')
+	if old, err := m.host.ReadFile(statePath+"/"+statusFile, maxStatus); err == nil && string(old) == string(data) {
+		return nil
+	}
+	d, err := m.host.Dir(statePath)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Write(statusFile, data, 0o644)
+}
+
+// published returns the host's id as the status tells it, or "".
+func (m *machine) published() string {
+	var s struct {
+		Host string `json:"host"`
+	}
+	data, err := m.host.ReadFile(statePath+"/"+statusFile, maxStatus)
+	if err != nil || json.Unmarshal(data, &s) != nil {
+		return ""
+	}
+	return s.Host
+}
+
+// readOnly is the state folder for whoever only looks.
+type readOnly struct {
+	host *host.Host
+	dir  string
+}
+
+var errReadOnly = errors.New("the state folder is only looked at here")
+
+func (r readOnly) Read(name string, max int64) ([]byte, error) {
+	return r.host.ReadFile(path.Join(r.dir, name), max)
+}
+func (readOnly) Write(string, []byte, fs.FileMode) error  { return errReadOnly }
+func (readOnly) Append(string, []byte, fs.FileMode) error { return errReadOnly }
+
+// writable is the state folder of the one writer.
+type writable struct{ *host.Dir }
+
+func (w writable) Read(name string, max int64) ([]byte, error) { return w.ReadFile(name, max) }

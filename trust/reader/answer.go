@@ -1,0 +1,259 @@
+package reader
+
+import (
+	"crypto/x509"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
+)
+
+// Bounds of what a child takes in and reads, in bytes and files.
+const (
+	MaxQuestion = 32 << 20
+	MaxStore    = 64 << 20
+	MaxEntries  = 20_000
+)
+
+// Answer is the body of the child: it reads claims from in, tries each with
+// the rights that the process has, and writes the proofs to out.
+func Answer(account string, in io.Reader, out io.Writer) error {
+	var claims []trust.Claim
+	data, err := io.ReadAll(io.LimitReader(in, MaxQuestion+1))
+	if err != nil {
+		return fmt.Errorf("cannot read the claims: %w", err)
+	}
+	if len(data) > MaxQuestion {
+		return fmt.Errorf("the claims are larger than %d bytes", MaxQuestion)
+	}
+	if err := json.Unmarshal(data, &claims); err != nil {
+		return fmt.Errorf("cannot read the claims: %w", err)
+	}
+	return json.NewEncoder(out).Encode(Try(account, claims))
+}
+
+// Try tries claims with the rights of this process.
+func Try(account string, claims []trust.Claim) []trust.Proof {
+	s := shelf{}
+	proofs := make([]trust.Proof, 0, len(claims))
+	for _, c := range claims {
+		p := trust.Proof{Store: c.Store, Root: c.Root.Fingerprint, Account: account}
+		if c.Gone {
+			s.gone(c, &p)
+		} else {
+			s.there(c, &p)
+		}
+		p.Holds = len(p.Failures) == 0 && p.Unable == ""
+		proofs = append(proofs, p)
+	}
+	return proofs
+}
+
+// shelf keeps what was read, so that many claims about one bundle read it once.
+type shelf map[string]*volume
+
+type volume struct {
+	data   []byte
+	blocks map[root.Fingerprint][]byte
+	pool   *x509.CertPool
+	err    error
+}
+
+func (s shelf) open(path string) *volume {
+	if v := s[path]; v != nil {
+		return v
+	}
+	v := &volume{blocks: make(map[root.Fingerprint][]byte)}
+	s[path] = v
+	if v.data, v.err = readBounded(path); v.err != nil {
+		return v
+	}
+	found, _ := root.Scan(v.data)
+	for _, b := range found {
+		v.blocks[b.Fingerprint] = b.DER
+	}
+	return v
+}
+
+// trusting returns the pool that a program gets from the volume.
+func (v *volume) trusting() *x509.CertPool {
+	if v.pool == nil {
+		v.pool = x509.NewCertPool()
+		if !v.pool.AppendCertsFromPEM(v.data) { // no PEM: a key store
+			for _, der := range v.blocks {
+				if c, err := x509.ParseCertificate(der); err == nil {
+					v.pool.AddCert(c)
+				}
+			}
+		}
+	}
+	return v.pool
+}
+
+func readBounded(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, MaxStore+1))
+	if err == nil && len(data) > MaxStore {
+		err = fmt.Errorf("%s is larger than %d bytes", path, MaxStore)
+	}
+	return data, err
+}
+
+func (s shelf) there(c trust.Claim, p *trust.Proof) {
+	fp := c.Root.Fingerprint
+	for _, part := range c.Parts {
+		paths := []string{part.Path}
+		if isFolder(part.Path) {
+			paths = paths[:0]
+			for _, l := range c.Copies {
+				if l.Part == part.Name && !l.Dangling {
+					paths = append(paths, l.Path)
+				}
+			}
+		}
+		var held *volume
+		var stop error
+		for _, path := range paths {
+			v := s.open(path)
+			if v.err != nil {
+				stop = v.err
+			} else if _, ok := v.blocks[fp]; ok && held == nil {
+				held = v
+			}
+		}
+		switch {
+		case held != nil && (stop == nil || !isFolder(part.Path)):
+			if by, err := validate(c, held.trusting()); err != nil {
+				p.Failures = append(p.Failures, fmt.Sprintf("with %s: %v", part.Name, err))
+			} else {
+				p.By = by
+			}
+		case stop != nil:
+			p.Failures = append(p.Failures, fmt.Sprintf("cannot read %s: %s", part.Name, explain(stop)))
+		default:
+			p.Failures = append(p.Failures, fmt.Sprintf("does not find the root in %s (%s)", part.Name, part.Path))
+		}
+	}
+	if len(c.Parts) == 0 {
+		p.Unable = "the store has no compiled part to read"
+	}
+}
+
+// gone confirms absence: nothing that a part holds may be the root, and what
+// cannot be read cannot be confirmed.
+func (s shelf) gone(c trust.Claim, p *trust.Proof) {
+	for _, part := range c.Parts {
+		paths := []string{part.Path}
+		if isFolder(part.Path) {
+			var err error
+			if paths, err = files(part.Path); err != nil {
+				p.Failures = append(p.Failures, fmt.Sprintf("cannot list %s: %s", part.Name, explain(err)))
+				continue
+			}
+		}
+		for _, path := range paths {
+			v := s.open(path)
+			switch {
+			case errors.Is(v.err, fs.ErrNotExist): // a dangling link holds nothing
+			case v.err != nil && !isFolder(part.Path):
+				p.Failures = append(p.Failures, fmt.Sprintf("cannot read %s: %s", part.Name, explain(v.err)))
+			case v.err == nil:
+				if _, ok := v.blocks[c.Root.Fingerprint]; ok {
+					p.Failures = append(p.Failures, fmt.Sprintf("still finds the root in %s: %s", part.Name, path))
+				}
+			}
+		}
+	}
+	p.By = "absence"
+}
+
+func files(dir string) ([]string, error) {
+	f, err := os.Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	entries, err := f.ReadDir(MaxEntries)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	var paths []string
+	for _, e := range entries {
+		if !e.IsDir() {
+			paths = append(paths, filepath.Join(dir, e.Name()))
+		}
+	}
+	return paths, nil
+}
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
+// validate builds a chain to the root with the pool that the account read.
+// Without a sample in the policy the root stands for itself: that shows that
+// the pool holds it and that its dates are good, no more.
+func validate(c trust.Claim, pool *x509.CertPool) (by string, err error) {
+	leaf, between, by, err := sample(c)
+	if err != nil {
+		return "", err
+	}
+	chains, err := leaf.Verify(x509.VerifyOptions{
+		Roots: pool, Intermediates: between, CurrentTime: at(c, leaf),
+		KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageAny},
+	})
+	if err != nil {
+		return "", fmt.Errorf("cannot validate %s: %w", by, err)
+	}
+	for _, ch := range chains {
+		if root.Of(ch[len(ch)-1].Raw) == c.Root.Fingerprint {
+			return by, nil
+		}
+	}
+	return "", fmt.Errorf("%s validates, yet by another root", by)
+}
+
+func sample(c trust.Claim) (leaf *x509.Certificate, between *x509.CertPool, by string, err error) {
+	if len(c.Sample) == 0 {
+		leaf, err = x509.ParseCertificate(c.Root.DER)
+		return leaf, nil, "the root itself", err
+	}
+	between = x509.NewCertPool()
+	for i, der := range c.Sample {
+		cert, err := x509.ParseCertificate(der)
+		if err != nil {
+			return nil, nil, "", fmt.Errorf("cannot read the policy's sample: %w", err)
+		}
+		if i == 0 {
+			leaf = cert
+		} else {
+			between.AddCert(cert)
+		}
+	}
+	name := "its sample"
+	if d, err := root.Parse(c.Sample[0]); err == nil {
+		name = "the sample " + d.Name()
+	}
+	return leaf, between, name, nil
+}
+
+// at is the time of judgement. A sample that has ended still shows whether the
+// root is read; its own end is not the root's fault.
+func at(c trust.Claim, leaf *x509.Certificate) time.Time {
+	if len(c.Sample) > 0 && c.At.After(leaf.NotAfter) {
+		return leaf.NotAfter
+	}
+	return c.At
+}

@@ -1,0 +1,100 @@
+package reader
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/host"
+)
+
+// Command is the hidden command by which the program runs itself as another
+// account; its one argument is the account's name for the proofs.
+const Command = "answer-claims"
+
+// Limits of one child.
+const (
+	childTimeout = 20 * time.Second
+	childOutput  = 16 << 20
+)
+
+// Prover asks accounts of this host. It implements [trust.Prover].
+type Prover struct {
+	Host     *host.Host
+	Accounts []string
+	// Can reports whether this process may run children as others; if not,
+	// it answers by itself, as whoever it is.
+	Can  bool
+	Self string // the name of the account that runs this, for proofs by itself
+}
+
+// Prove tries every claim as every account, one child an account, side by
+// side. An account that could not be asked says so in its proofs; the error is
+// for when nobody could be asked at all.
+func (p Prover) Prove(ctx context.Context, claims []trust.Claim) ([]trust.Proof, error) {
+	if !p.Can {
+		return Try(p.Self, claims), nil
+	}
+	question, err := json.Marshal(claims)
+	if err != nil {
+		return nil, fmt.Errorf("cannot encode claims: %w", err)
+	}
+	answers := make([][]trust.Proof, len(p.Accounts))
+	failed := make([]error, len(p.Accounts))
+	var wg sync.WaitGroup
+	for i, name := range p.Accounts {
+		wg.Go(func() { answers[i], failed[i] = p.ask(ctx, name, question) })
+	}
+	wg.Wait()
+	var proofs []trust.Proof
+	asked := 0
+	for i, name := range p.Accounts {
+		if failed[i] == nil {
+			asked++
+			proofs = append(proofs, answers[i]...)
+			continue
+		}
+		for _, c := range claims {
+			proofs = append(proofs, trust.Proof{Store: c.Store, Root: c.Root.Fingerprint, Account: name, Unable: failed[i].Error()})
+		}
+	}
+	if asked == 0 {
+		return proofs, errors.Join(failed...)
+	}
+	return proofs, nil
+}
+
+func (p Prover) ask(ctx context.Context, name string, question []byte) ([]trust.Proof, error) {
+	account, err := p.Host.Account(name)
+	if err != nil {
+		return nil, err
+	}
+	r, err := p.Host.Run(ctx, host.Cmd{
+		Path: host.Self, Args: []string{Command, name}, Stdin: question, As: account,
+		Limit: childOutput, Timeout: childTimeout,
+	})
+	if err != nil {
+		return nil, err
+	}
+	var proofs []trust.Proof
+	if r.Code != 0 || r.Truncated {
+		return nil, fmt.Errorf("the child as %s ended with %d: %s", name, r.Code, strings.TrimSpace(string(r.Stderr)))
+	}
+	if err := json.Unmarshal(r.Stdout, &proofs); err != nil {
+		return nil, fmt.Errorf("cannot read the answer of %s: %w", name, err)
+	}
+	for i := range proofs {
+		proofs[i].Account = name
+	}
+	return proofs, nil
+}
+
+// CanAskOthers reports whether this process may run children as other
+// accounts.
+func CanAskOthers() bool { return os.Geteuid() == 0 }
