@@ -32,12 +32,12 @@ func bodyBytes(text []byte, b pemBlock) (der []byte, odd, ok bool) {
 // cleanLine takes one line out of its wrapping.
 func cleanLine(l, prefix []byte) []byte {
 	l = bytes.TrimSpace(l)
-	l = bytes.TrimPrefix(l, prefix)
-	l = bytes.TrimLeft(l, "> |\t")
 	l = bytes.TrimRight(l, " \t;,")
 	if n := len(l); n > 1 && l[n-1] == '+' && bytes.ContainsAny(l[:n-1], `"'`) {
 		l = l[:n-1] // string + string
 	}
+	l = bytes.TrimPrefix(l, prefix)
+	l = bytes.TrimLeft(l, "> |\t")
 	return bytes.Trim(l, " \t\"'`\\,;")
 }
 

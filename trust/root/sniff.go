@@ -59,11 +59,11 @@ var textKinds = []struct {
 	{regexp.MustCompile(`Windows Registry Editor|(?m)^REGEDIT4`), "registry", "an export of the Windows registry"},
 	{regexp.MustCompile(`(?m)^\s*Certificate:\s*$|Signature Algorithm:|(?m)^\s*Serial Number:`), "text-dump", "the printed text of a certificate, not the certificate"},
 	{regexp.MustCompile(`(?m)^\s*(Owner|Alias name|Keystore type|SHA256):|SHA-?256 Fingerprint`), "text-dump", "the printed listing of a certificate, not the certificate"},
+	{regexp.MustCompile(`^\s*(<\?xml|<[A-Za-z][\w:.-]*[\s>/])`), "xml", "an XML document without a PEM block"},
+	{regexp.MustCompile(`^\s*[\[{]`), "json", "a JSON document without a PEM block"},
 	{regexp.MustCompile(`(?m)^(CONNECTED\(|depth=\d|verify error|Certificate chain)|SSL handshake`), "command-output", "the output of a command, without a certificate in it"},
 	{regexp.MustCompile(`(?m)^(bash|sh|curl|openssl|wget|\S+): .*(not found|No such|error|denied|refused|resolve)|(?i)^(error|usage|unable to|can't open)`), "command-output", "the error message of a command, not a certificate"},
 	{regexp.MustCompile(`(?i)^HTTP/\d`), "command-output", "the head of an answer of a web server"},
-	{regexp.MustCompile(`^\s*(<\?xml|<[A-Za-z][\w:.-]*[\s>/])`), "xml", "an XML document without a PEM block"},
-	{regexp.MustCompile(`^\s*[\[{]`), "json", "a JSON document without a PEM block"},
 }
 
 // sniffBinary names a file that is told by its first bytes.
