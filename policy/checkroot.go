@@ -7,7 +7,7 @@ import (
 )
 
 // neverWaived are findings after which a certificate can be nobody's root.
-var neverWaived = []string{"not-ca", "not-self-issued", "self-signature", "private-key", "go-unloadable"}
+var neverWaived = []string{"not-a-ca", "end-entity", "issuing-ca", "cross-signed", "broken-self-signature", "private-key", "go-unloadable"}
 
 // oneRoot judges one entry by itself.
 func (c *checker) oneRoot(path string, r Root) {
