@@ -160,6 +160,7 @@ func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
 		}
 	}
 	r.Changes = changes
+	r.own(a.owned())
 	confirm(&r)
 	return r, nil
 }

@@ -42,17 +42,20 @@ func (r Result) ready(id trust.StoreID, fp root.Fingerprint) bool {
 	return row != nil && row.Right
 }
 
-// nothing is the ledger of somebody who may not read it.
-type nothing struct{}
-
-func (nothing) Placed(trust.StoreID, root.Fingerprint) bool  { return false }
-func (nothing) Blocked(trust.StoreID, root.Fingerprint) bool { return false }
-
+// owned returns the ledger as what decides about owners, nil where the caller
+// may not read it.
 func (a *Agent) owned() Owned {
 	if a.Ledger == nil {
-		return nothing{}
+		return nil
 	}
 	return a.Ledger
+}
+
+// own names the owners anew, after the ledger has learned from what was seen.
+func (r Result) own(owned Owned) {
+	for i, row := range r.Rows {
+		r.Rows[i].Owner = ownerOf(row.Want, row.Found, owned)
+	}
 }
 
 func (o Order) policyName() string {

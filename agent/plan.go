@@ -25,7 +25,7 @@ type Step struct {
 // Plan compares what is wanted with what was observed. It asks for a change
 // only where one is due, places before it withdraws, and names nothing that
 // the policy does not name by fingerprint. A store that was not observed gets
-// no change.
+// no change. owned is nil for somebody who may not read the ledger.
 func Plan(wants []Want, observed map[trust.StoreID]trust.Snapshot, owned Owned) []Step {
 	var steps []Step
 	for _, w := range wants {
@@ -66,10 +66,10 @@ func due(w Want, p trust.Placement, owned Owned) []trust.Op {
 			return nil
 		}
 		var ops []trust.Op
-		if owned.Blocked(w.Store, w.Root.Fingerprint) {
+		if owned != nil && owned.Blocked(w.Store, w.Root.Fingerprint) {
 			ops = append(ops, trust.Unblock)
 		}
-		own := w.Own && !owned.Placed(w.Store, w.Root.Fingerprint)
+		own := w.Own && owned != nil && !owned.Placed(w.Store, w.Root.Fingerprint)
 		if p.State != trust.Placed || own || len(ops) > 0 {
 			ops = append(ops, trust.Place)
 		}

@@ -73,7 +73,7 @@ func (r Result) Known() bool {
 
 // judge compares one want with its placement and proofs.
 func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
-	row := Row{Want: w, State: p.State, Owner: ownerOf(w, p, owned), Found: p.Found, Known: p.State != trust.Unknown, Proofs: proofs}
+	row := Row{Want: w, State: p.State, Owner: ownerOf(w, p.Found, owned), Found: p.Found, Known: p.State != trust.Unknown, Proofs: proofs}
 	row.Reasons = slices.Clone(p.Reasons)
 	switch w.Standing {
 	case policy.Trusted:
@@ -159,14 +159,16 @@ func sources(p trust.Placement) []trust.Location {
 // packages put roots.
 const SourcePart = "source"
 
-func ownerOf(w Want, p trust.Placement, owned Owned) Owner {
-	if len(p.Found) == 0 {
+// ownerOf says whose the copies are; who may not read the ledger (owned is nil)
+// is told nothing rather than a guess.
+func ownerOf(w Want, found []trust.Location, owned Owned) Owner {
+	if len(found) == 0 || owned == nil {
 		return ""
 	}
 	if owned.Placed(w.Store, w.Root.Fingerprint) {
 		return Us
 	}
-	for _, l := range p.Found {
+	for _, l := range found {
 		switch l.Origin {
 		case trust.FromPackage:
 			return Package

@@ -16,8 +16,8 @@ import (
 // needs root.
 func (a *app) signerCommands() []*cobra.Command {
 	return []*cobra.Command{
-		a.keysCommand(), a.keysetCommand(), a.vetCommand(),
-		a.openCommand(), a.starterCommand(),
+		a.keysCommand(), a.keysetCommand(), a.draftCommand(), a.vetCommand(),
+		a.signCommand(), a.cosignCommand(), a.openCommand(), a.starterCommand(),
 	}
 }
 

@@ -1,11 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
+	"maps"
 	"os"
+	"slices"
 
 	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
 )
 
 // readBounded reads a file that somebody named on the command line; "-" is
@@ -50,4 +55,9 @@ func writeNew(name string, data []byte, perm os.FileMode) error {
 		return err
 	}
 	return f.Close()
+}
+
+// sorted lists a snapshot's roots in an order that does not change.
+func sorted(s trust.Snapshot) []root.Fingerprint {
+	return slices.SortedFunc(maps.Keys(s.Entries), func(a, b root.Fingerprint) int { return bytes.Compare(a[:], b[:]) })
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -22,14 +23,18 @@ func (a *app) showPolicy(m *machine) {
 		fmt.Fprintln(w, "Policy  none is believed on this host")
 	} else {
 		d := b.Policy.Document()
-		left := int(d.Expires.Sub(b.Policy.Now()).Hours() / 24)
+		left := int(math.Ceil(d.Expires.Sub(b.Policy.Now()).Hours() / 24))
 		fmt.Fprintf(w, "Policy  %s, version %d (epoch %d), until %s (%s)\n", d.Name, d.Version, d.Epoch, d.Expires.Format(day), count(left, "day", "days"))
 		fmt.Fprintf(w, "Signed  by %s\n", strings.Join(b.Policy.Signers(), ", "))
 	}
 	fmt.Fprintf(w, "Host    %s%s\n", cmp.Or(m.facts.ID, "without an identity yet: the first 'enforce' makes it"), labels(m.facts.Labels))
 	for _, c := range b.Conditions {
 		said := conditions[c]
-		fmt.Fprintf(w, "%s\n", paint(string(c)+": "+said.what, bad, a.colour()))
+		t := bad
+		if c == agent.NoFloor {
+			t = faint
+		}
+		fmt.Fprintf(w, "%s\n", paint(string(c)+": "+said.what, t, a.colour()))
 		if b.Err != nil && (c == agent.Refused || c == agent.TooNew || c == agent.Unreachable) {
 			remark{"why", b.Err.Error()}.write(w, a.colour())
 		}

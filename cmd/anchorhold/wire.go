@@ -127,7 +127,9 @@ func (m *machine) identify(state readOnly) error {
 	if err != nil {
 		return err
 	}
-	m.facts.ID = m.identity.ID
+	if !m.fresh { // a new one counts once it is kept
+		m.facts.ID = m.identity.ID
+	}
 	return nil
 }
 
@@ -183,6 +185,7 @@ func (m *machine) keep() error {
 		if err := m.identity.Keep(state); err != nil {
 			return err
 		}
+		m.facts.ID = m.identity.ID
 	}
 	if err := m.belief.Keep(state); err != nil {
 		return err
