@@ -41,6 +41,7 @@ type Certificate struct {
 	tbs, signature []byte // what is signed, and the signature's bits
 	dates          [2]rawTime
 	odd            oddities
+	self           *memo // what became of checking the self-signature
 }
 
 // oddities are departures from DER and RFC 5280 that do not stop the walk and
@@ -81,7 +82,7 @@ func Parse(der []byte) (*Certificate, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the certificate: %w", err)
 	}
-	c := &Certificate{Raw: one, Trailing: len(rest)}
+	c := &Certificate{Raw: one, Trailing: len(rest), self: &memo{}}
 	if err := c.walk(); err != nil {
 		return nil, fmt.Errorf("cannot read the certificate: %w", err)
 	}

@@ -12,6 +12,7 @@ import (
 	_ "crypto/sha512"
 	"crypto/x509"
 	"encoding/asn1"
+	"sync"
 
 	"golang.org/x/crypto/cryptobyte"
 	der "golang.org/x/crypto/cryptobyte/asn1"
@@ -141,7 +142,20 @@ var signatureAlgorithms = map[string]struct {
 // selfSignature checks the signature with the certificate's own key. It works
 // on the walk alone, so that it answers for certificates which crypto/x509
 // refuses, too.
-func (c *Certificate) selfSignature() signatureState { return c.signedBy(c.SPKI) }
+func (c *Certificate) selfSignature() signatureState {
+	if c.self == nil {
+		return c.signedBy(c.SPKI)
+	}
+	c.self.once.Do(func() { c.self.state = c.signedBy(c.SPKI) })
+	return c.self.state
+}
+
+// memo keeps the state: it is asked for several times, and large keys are
+// slow.
+type memo struct {
+	once  sync.Once
+	state signatureState
+}
 
 // signedBy checks the signature with a key given as SubjectPublicKeyInfo.
 func (c *Certificate) signedBy(spki []byte) signatureState {
