@@ -44,7 +44,13 @@ const fakeVendors = 4
 // FakeHost makes such a machine, with Java, and refreshes it once.
 func FakeHost(t testing.TB) *Fake {
 	t.Helper()
-	f := &Fake{Host: host.At(t.TempDir())}
+	dir := t.TempDir()
+	for _, d := range []string{dir, filepath.Dir(dir)} { // for observers of other accounts
+		if err := os.Chmod(d, 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f := &Fake{Host: host.At(dir)}
 	f.Step, f.Tool = f.step, f.run
 	var conf, list strings.Builder
 	conf.WriteString("# which roots of the vendor are trusted\n")
