@@ -267,7 +267,7 @@ func decodeBytes(n node, path string, b *[]byte) error {
 }
 
 func decodeBase64(enc *base64.Encoding, s string) ([]byte, error) {
-	if strings.ContainsAny(s, "\r\n") {
+	if strings.IndexByte(s, '\n') >= 0 || strings.IndexByte(s, '\r') >= 0 {
 		return nil, fmt.Errorf("a line break inside")
 	}
 	return enc.Strict().DecodeString(s)
