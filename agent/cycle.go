@@ -138,16 +138,17 @@ func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
 		return r, err
 	}
 	var changes []Changed
+	var held []Held
 	for range passes {
-		steps, held := a.plan(o, r)
-		r.Held = held
-		if len(steps) == 0 {
+		var steps []Step
+		steps, held = a.plan(o, r)
+		if steps = untried(steps, changes); len(steps) == 0 {
 			break
 		}
-		made, err := a.carryOut(ctx, o, steps, r)
+		made, err := a.carryOut(ctx, o, steps)
 		changes = append(changes, made...)
 		if err != nil {
-			r.Changes = changes
+			r.Changes, r.Held = changes, held
 			return r, err
 		}
 		r = a.Look(ctx, o)
@@ -155,19 +156,28 @@ func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
 			return r, err
 		}
 		if !slices.ContainsFunc(held, func(h Held) bool { return h.Successor }) {
-			r.Held = held
 			break
 		}
 	}
-	r.Changes = changes
+	r.Changes, r.Held = changes, held
 	r.own(a.owned())
 	confirm(&r)
 	return r, nil
 }
 
+// untried leaves out what this cycle tried already: what failed once is not
+// tried in a hurry again.
+func untried(steps []Step, made []Changed) []Step {
+	return slices.DeleteFunc(steps, func(s Step) bool {
+		return slices.ContainsFunc(made, func(c Changed) bool {
+			return c.Change.Store == s.Change.Store && c.Change.Op == s.Change.Op && c.Change.Root.Fingerprint == s.Change.Root.Fingerprint
+		})
+	})
+}
+
 // carryOut records, tries and applies the steps, store by store. A store that
 // fails does not stop another; only a ledger that cannot be written does.
-func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result) ([]Changed, error) {
+func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step) ([]Changed, error) {
 	var made []Changed
 	for _, s := range a.Stores {
 		var batch []trust.Change
@@ -222,7 +232,11 @@ func (a *Agent) apply(ctx context.Context, s trust.Store, batch []trust.Change) 
 		err := fmt.Errorf("cannot refresh store %s: %d roots that nobody took out would be gone from it (%s); nothing was changed", s.ID(), len(lost), some(lost, 5))
 		return fail(errors.Join(err, t.Discard(ctx)))
 	}
-	return s.Apply(ctx, t)
+	outcomes := s.Apply(ctx, t)
+	if len(outcomes) > 0 { // what concerns the store as a whole is told once
+		outcomes[0].Notes = append(t.Notes(), outcomes[0].Notes...)
+	}
+	return outcomes
 }
 
 // settle closes what the ledger has pending by what was just observed.
