@@ -14,8 +14,7 @@ func bodyBytes(text []byte, b pemBlock) (der []byte, odd, ok bool) {
 	if der, missing, ok := decode64(b.body); ok {
 		return der, missing, true
 	}
-	line := bytes.LastIndexAny(text[:b.start], "\r\n") + 1
-	prefix := bytes.TrimSpace(text[line:b.start])
+	prefix := bytes.TrimSpace(lineBefore(text, b.start))
 	var clean strings.Builder
 	body := b.body
 	for more := true; more; {

@@ -60,6 +60,7 @@ type Extension struct {
 	ID       asn1.ObjectIdentifier
 	Critical bool
 	Value    []byte
+	dotted   string // ID in digits
 }
 
 // Role says what a certificate can be in a chain.
@@ -199,7 +200,8 @@ func (c *Certificate) readExtensions(tbs cryptobyte.String) {
 			c.odd.looseTrue = c.odd.looseTrue || b != 0 && b != 0xff
 		}
 		c.odd.statedFalse = c.odd.statedFalse || hasFlag && !e.Critical
-		if _, twice := c.extension(e.ID.String()); twice {
+		e.dotted = e.ID.String()
+		if _, twice := c.extension(e.dotted); twice {
 			c.odd.duplicate = true
 		}
 		e.Value = value

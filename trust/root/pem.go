@@ -70,7 +70,7 @@ func placeOf(text []byte, start int) place {
 	if bytes.HasSuffix(text[:start], markTail) {
 		return afterMarker
 	}
-	line := text[bytes.LastIndexAny(text[:start], "\r\n")+1 : start]
+	line := lineBefore(text, start)
 	switch {
 	case len(line) == 0:
 		return lineStart
@@ -80,6 +80,16 @@ func placeOf(text []byte, start int) place {
 		return afterBlanks
 	}
 	return afterText
+}
+
+// maxPrefix bounds how far the beginning of a line is looked for, so that many
+// markers on one endless line cost no more than others.
+const maxPrefix = 256
+
+// lineBefore returns what stands before start on its line.
+func lineBefore(text []byte, start int) []byte {
+	near := text[max(0, start-maxPrefix):start]
+	return near[bytes.LastIndexAny(near, "\r\n")+1:]
 }
 
 // readLabel reads "LABEL-----" at i.
@@ -125,17 +135,18 @@ func (b *pemBlock) close(text []byte, after int) {
 	}
 }
 
-// afterHeaders cuts header lines and their continuations off a body.
+// afterHeaders cuts off a body what stands before its base64: everything up to
+// the last line with a colon, lines that continue it, and one empty line.
 func afterHeaders(body []byte) []byte {
-	for {
-		line, rest, more := cutLine(body)
-		t := bytes.TrimSpace(line)
-		if more && (len(t) == 0 || bytes.IndexByte(t, ':') >= 0 || bytes.IndexByte(rest, ':') >= 0) {
-			body = rest
-			continue
-		}
-		return body
+	i := bytes.LastIndexByte(body, ':')
+	_, body, more := cutLine(body[i+1:])
+	for more && len(body) > 0 && (body[0] == ' ' || body[0] == '\t') {
+		_, body, more = cutLine(body)
 	}
+	if line, rest, more := cutLine(body); more && len(line) == 0 {
+		return rest
+	}
+	return body
 }
 
 // cutLine cuts at the first CRLF, LF or CR.
@@ -164,6 +175,7 @@ func decode64(body []byte) (out []byte, missing, ok bool) {
 		return out[:n], false, true
 	}
 	clean = bytes.TrimRight(bytes.Join(bytes.Fields(body), nil), "=")
+	out = make([]byte, base64.RawStdEncoding.DecodedLen(len(clean)))
 	n, err = base64.RawStdEncoding.Decode(out, clean)
 	return out[:n], true, err == nil
 }

@@ -148,21 +148,22 @@ func (r *reader) read(data []byte, depth int) error {
 
 // pem takes every block of a text. found tells whether there was one.
 func (r *reader) pem(text []byte, depth int) (found bool, err error) {
-	for from := 0; ; {
+	line := 1
+	for from, counted := 0, 0; ; {
 		b, ok := nextPEM(text, from)
 		if !ok {
 			return found, nil
 		}
 		found, from = true, max(b.end, b.start+len(markBegin))
-		if err := r.block(text, b, depth); err != nil {
+		line, counted = line+bytes.Count(text[counted:b.start], []byte{'\n'}), b.start
+		if err := r.block(text, b, line, depth); err != nil {
 			return true, err
 		}
 	}
 }
 
 // block takes one block of PEM, by what it holds before what it is called.
-func (r *reader) block(text []byte, b pemBlock, depth int) error {
-	line := 1 + bytes.Count(text[:b.start], []byte{'\n'})
+func (r *reader) block(text []byte, b pemBlock, line, depth int) error {
 	if isKeyLabel(b.label) {
 		return refuseKey("a private key block")
 	}

@@ -72,7 +72,7 @@ func factsOf(c *Certificate) facts {
 	f.sign = !there || f.signStated
 	for _, e := range c.Extensions {
 		if e.Critical {
-			f.critical[e.ID.String()] = true
+			f.critical[e.dotted] = true
 		}
 	}
 	f.unknown = len(c.unknownCritical()) > 0

@@ -31,7 +31,7 @@ const (
 
 func (c *Certificate) extension(id string) (Extension, bool) {
 	for _, e := range c.Extensions {
-		if e.ID.String() == id {
+		if e.dotted == id {
 			return e, true
 		}
 	}

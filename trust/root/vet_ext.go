@@ -45,8 +45,8 @@ var knownExtensions = map[string]bool{
 func (c *Certificate) unknownCritical() []string {
 	var out []string
 	for _, e := range c.Extensions {
-		if e.Critical && !knownExtensions[e.ID.String()] {
-			out = append(out, e.ID.String())
+		if e.Critical && !knownExtensions[e.dotted] {
+			out = append(out, e.dotted)
 		}
 	}
 	return out
