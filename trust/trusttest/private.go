@@ -2,6 +2,8 @@ package trusttest
 
 import (
 	"os"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -32,24 +34,24 @@ exec "$@"
 `
 
 // Private gives a test the real machine to break. Outside it runs this one
-// test again in a mount namespace of its own, reports how that ended and
-// returns false: the test has then nothing more to do. Inside it returns true.
+// test again in a mount namespace of its own, reports how that ended, parts and
+// all, and returns false: the test has then nothing more to do. Inside it
+// returns true. A part of a test (t.Run) gets a machine of its own likewise,
+// and whatever stands around it runs again there. set are environment
+// variables for inside, as NAME=VALUE.
 //
 //	if !trusttest.Private(t) {
 //		return
 //	}
-func Private(t *testing.T) bool {
+func Private(t *testing.T, set ...string) bool {
 	t.Helper()
 	if os.Getenv(privateMark) != "" {
 		return true
 	}
-	if strings.Contains(t.Name(), "/") {
-		t.Fatal("Private is for whole tests, not for parts of one")
-	}
 	if os.Geteuid() != 0 {
 		Lacking(t, "root: it mounts in a namespace of its own")
 	}
-	tools := Need(t, "unshare", "mount")
+	tools := Need(t, "unshare", "mount", "env")
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
@@ -58,10 +60,11 @@ func Private(t *testing.T) bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	args := []string{"--mount", "--propagation", "private", "/bin/sh", "-c", enter, "enter", t.TempDir(), privateMark, os.Getenv("CI"),
-		self, "-test.run", "^" + t.Name() + "$", "-test.v", "-test.timeout", privateLimit.String()}
+	args := slices.Concat([]string{"--mount", "--propagation", "private", "/bin/sh", "-c", enter, "enter", t.TempDir(), privateMark, os.Getenv("CI")},
+		[]string{tools[2]}, set, []string{self, "-test.run", exactly(t.Name()), "-test.v", "-test.timeout", privateLimit.String()})
 	r, err := host.System().Run(t.Context(), host.Cmd{Path: tools[0], Args: args, Dir: here, Timeout: privateLimit, Limit: privateOutput})
 	out := string(r.Stdout) + string(r.Stderr)
+	mirror(t, out)
 	switch {
 	case err != nil:
 		t.Fatalf("in a namespace of its own: %v\n%s", err, out)
@@ -76,4 +79,35 @@ func Private(t *testing.T) bool {
 	}
 	t.Logf("in a namespace of its own:\n%s", out)
 	return false
+}
+
+// exactly is the pattern that runs one test or one part and nothing beside it.
+func exactly(name string) string {
+	var parts []string
+	for p := range strings.SplitSeq(name, "/") {
+		parts = append(parts, "^"+regexp.QuoteMeta(p)+"$")
+	}
+	return strings.Join(parts, "/")
+}
+
+var ended = regexp.MustCompile(`(?m)^\s*--- (PASS|FAIL|SKIP): (\S+) \(`)
+
+// mirror shows the parts that ran inside as parts of the test outside, so that
+// each is counted.
+func mirror(t *testing.T, out string) {
+	t.Helper()
+	for _, m := range ended.FindAllStringSubmatch(out, -1) {
+		part, found := strings.CutPrefix(m[2], t.Name()+"/")
+		if !found || strings.Contains(part, "/") {
+			continue
+		}
+		t.Run(part, func(t *testing.T) {
+			switch m[1] {
+			case "FAIL":
+				t.Error("it failed in a namespace of its own; the output of the whole test tells")
+			case "SKIP":
+				t.Skip("it was skipped in a namespace of its own")
+			}
+		})
+	}
 }

@@ -21,3 +21,20 @@ func TestPrivateLeavesTheMachineAlone(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+func TestPrivateParts(t *testing.T) {
+	t.Run("aside", func(t *testing.T) {
+		if os.Getenv(privateMark) != "" {
+			t.Error("another part runs inside as well")
+		}
+	})
+	t.Run("part", func(t *testing.T) {
+		inside := Private(t, "HARBOUR=quay")
+		if got := os.Getenv("HARBOUR"); (got == "quay") != inside {
+			t.Errorf("HARBOUR=%q, inside: %v", got, inside)
+		}
+		if inside {
+			t.Run("inner", func(t *testing.T) {})
+		}
+	})
+}
