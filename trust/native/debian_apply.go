@@ -19,8 +19,9 @@ import (
 // refreshed the store meanwhile.
 const attempts = 3
 
-// Apply implements [trust.Store]. The order is: files of the source, bundle,
-// links, hooks; each file is old or new at any moment. Whatever fails, the
+// Apply implements [trust.Store]. The order is: new files of the source,
+// bundle, links, files of the source that go, hooks; each file is old or new at
+// any moment, and no link leads into nothing on the way. Whatever fails, the
 // outcome of each change is told by reading the store again.
 func (d *Debian) Apply(ctx context.Context, x trust.Trial) []trust.Outcome {
 	tr, ok := x.(*trial)
@@ -116,30 +117,41 @@ func (g *golive) write(ctx context.Context) (done bool, err error) {
 	if err := g.writeLinks(certs); err != nil {
 		return false, err
 	}
+	if err := g.cutSources(); err != nil {
+		return false, err
+	}
 	g.openUp()
 	g.runHooks(ctx, changed)
 	data, err := certs.ReadFile(g.d.Bundle, maxBundle)
 	return err == nil && bytes.Equal(data, g.st.bundle.data), nil
 }
 
-// writeSources writes our own files and takes withdrawn copies out.
+// writeSources writes our own files.
 func (g *golive) writeSources() error {
-	if len(g.t.write) > 0 {
-		dir, err := g.d.Host.Ensure(g.d.Local, 0o755)
-		if err != nil {
+	if len(g.t.write) == 0 {
+		return nil
+	}
+	dir, err := g.d.Host.Ensure(g.d.Local, 0o755)
+	if err != nil {
+		return err
+	}
+	defer dir.Close()
+	if err := dir.Clean(); err != nil {
+		return err
+	}
+	g.notes = append(g.notes, dir.Notes()...)
+	for _, name := range names(g.t.write) {
+		if err := dir.Write(name, g.t.write[name], 0o644); err != nil {
 			return err
-		}
-		defer dir.Close()
-		if err := dir.Clean(); err != nil {
-			return err
-		}
-		g.notes = append(g.notes, dir.Notes()...)
-		for _, name := range names(g.t.write) {
-			if err := dir.Write(name, g.t.write[name], 0o644); err != nil {
-				return err
-			}
 		}
 	}
+	return nil
+}
+
+// cutSources takes withdrawn copies out of the local folder. Their links are
+// gone by now: the other way round a lookup of their name would stop at a link
+// into nothing.
+func (g *golive) cutSources() error {
 	for _, name := range names(g.t.keep) {
 		if path.Dir(name) == g.d.Certs {
 			continue // goes with the links

@@ -75,7 +75,8 @@ func (c conf) deselected() []string {
 }
 
 // deselect returns the file with a '!' before every line that selects name. A
-// name that no line has is appended. Every other byte stays.
+// name that no line has gets one, before a last line without an end: ending
+// that would make the tool see it. Every other byte stays.
 func (c conf) deselect(name string) []byte {
 	var out []byte
 	at, found := 0, false
@@ -89,14 +90,11 @@ func (c conf) deselect(name string) []byte {
 			at = l.start
 		}
 	}
-	out = append(out, c.data[at:]...)
 	if !found {
-		if len(out) > 0 && out[len(out)-1] != '\n' {
-			out = append(out, '\n')
-		}
-		out = append(out, "!"+name+"\n"...)
+		at = bytes.LastIndexByte(c.data, '\n') + 1
+		out = append(append(out, c.data[:at]...), "!"+name+"\n"...)
 	}
-	return out
+	return append(out, c.data[at:]...)
 }
 
 // choose reverses deselect: it takes the '!' off the lines that deselect name.

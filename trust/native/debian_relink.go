@@ -124,31 +124,36 @@ func (b *board) refresh() {
 }
 
 func (b *board) drop(w wanted) {
-	fp := w.root.Fingerprint
+	var also []*link // after the lookups, which lead through them
 	for _, l := range b.sorted() {
 		if l.hash == "" && (b.doomed(l, "") || l.gone && b.belongs(l, w)) {
-			b.remove(l)
+			also = append(also, l)
 		}
 	}
-	if w.hash == "" {
-		w.hash = b.hashes[fp]
+	if w.hash != "" {
+		b.unlist(w.hash)
 	}
-	if w.hash == "" {
-		return
+	for _, l := range also {
+		b.remove(l)
 	}
+}
+
+// unlist takes the lookup names away that lead to doomed certificates or into
+// nothing: the last one moves onto each.
+func (b *board) unlist(hash string) {
 	for {
-		all := b.numbered(w.hash)
-		i := slices.IndexFunc(all, func(l *link) bool { return l.gone || b.doomed(l, w.hash) })
+		all := b.numbered(hash)
+		i := slices.IndexFunc(all, func(l *link) bool { return l.gone || b.doomed(l, hash) })
 		if i < 0 {
 			break
 		}
-		if last := all[len(all)-1]; last != all[i] && !last.gone && !b.doomed(last, w.hash) {
+		if last := all[len(all)-1]; last != all[i] && !last.gone && !b.doomed(last, hash) {
 			b.move(last, all[i])
 		} else {
 			b.remove(last)
 		}
 	}
-	b.compact(w.hash)
+	b.compact(hash)
 }
 
 // doomed reports a name behind which nothing is left once the batch's roots

@@ -170,7 +170,7 @@ func (d *Debian) leftover() (name string, there, stale bool) {
 		return name, false, false
 	}
 	age := d.Now().Sub(fi.ModTime())
-	return name, true, len(d.Host.Running(path.Base(d.Tool))) == 0 && (age > staleAfter || age < 0)
+	return name, true, len(d.refreshing()) == 0 && (age > staleAfter || age < 0)
 }
 
 // lookAround looks for what is wrong beside the certificates.

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/host"
 )
 
 // trial is a batch that was tried. It implements [trust.Trial].
@@ -74,12 +75,26 @@ const quietPause = 100 * time.Millisecond
 
 // quiet waits until nobody else refreshes the store.
 func (d *Debian) quiet(ctx context.Context) error {
-	tool := path.Base(d.Tool)
 	return d.wait(ctx, func() error {
-		if pids := d.Host.Running(tool); len(pids) > 0 {
-			return fmt.Errorf("%s runs already (process %d); try again when it has finished", tool, pids[0])
+		if pids := d.refreshing(); len(pids) > 0 {
+			return fmt.Errorf("%s runs already (process %d); try again when it has finished", path.Base(d.Tool), pids[0])
 		}
 		return nil
+	})
+}
+
+// refreshing lists the processes that refresh this very store. A container
+// that builds its own is seen in /proc as well and is none of them: its root
+// leads to another folder. One of which that cannot be told counts.
+func (d *Debian) refreshing() []int {
+	pids := d.Host.Running(path.Base(d.Tool))
+	ours, err := d.Host.Stat(d.Certs)
+	if err != nil || !d.Host.Live() {
+		return pids
+	}
+	return slices.DeleteFunc(pids, func(pid int) bool {
+		theirs, err := d.Host.Stat(fmt.Sprintf("/proc/%d/root%s", pid, d.Certs)) // proc_pid_root(5): as the process sees it
+		return err == nil && host.IdentityOf(theirs) != host.IdentityOf(ours)
 	})
 }
 
