@@ -119,7 +119,7 @@ func (r *javaReader) certificate(version uint32) (kind string, der []byte) {
 func (s *scanner) javaStore(data []byte) {
 	entries, err := readJKS(data)
 	for _, e := range entries {
-		name := safe(e.alias, maxName)
+		name := Safe(e.alias, maxName)
 		if e.der == nil {
 			s.fault(0, "private-key", "entry "+name+" of this key store is a private key")
 			continue

@@ -147,7 +147,7 @@ func (c *Certificate) Name() string {
 		}
 	}
 	if cn != "" {
-		return safe(cn, maxName)
+		return Safe(cn, maxName)
 	}
 	if all := nameText(c.Subject, maxName); all != "" {
 		return all

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"regexp"
 )
 
 // Bounds of a root file. What is larger is refused by name of the bound.
@@ -37,7 +38,7 @@ type Item struct {
 func ReadFrom(r io.Reader) (File, error) {
 	data, err := io.ReadAll(io.LimitReader(r, MaxFile+1))
 	if err != nil {
-		return File{}, &Refusal{Code: "unreadable", Reason: "the file cannot be read: " + safe(err.Error(), maxNameText),
+		return File{}, &Refusal{Code: "unreadable", Reason: "the file cannot be read: " + Safe(err.Error(), maxNameText),
 			Remedy: "give a file that this account can read"}
 	}
 	return Read(data)
@@ -129,6 +130,9 @@ func (r *reader) read(data []byte, depth int) error {
 	}
 	found, err := r.pem(text, depth)
 	if found {
+		if distrusted.Match(text) {
+			r.note("a p11-kit section of this file says x-distrusted: ask why before you trust what is in it")
+		}
 		for _, n := range notes {
 			r.note("%s", n)
 		}
@@ -145,6 +149,9 @@ func (r *reader) read(data []byte, depth int) error {
 	}
 	return nil
 }
+
+// distrusted is how p11-kit marks what is to be refused.
+var distrusted = regexp.MustCompile(`(?m)^x-distrusted:\s*true`)
 
 // pem takes every block of a text. found tells whether there was one.
 func (r *reader) pem(text []byte, depth int) (found bool, err error) {
@@ -209,7 +216,7 @@ func (r *reader) block(text []byte, b pemBlock, line, depth int) error {
 // oddities notes what was put right in a block.
 func (r *reader) oddities(b pemBlock, line int, odd bool) {
 	if b.label != "CERTIFICATE" {
-		r.note("line %d: the block is labelled %s; it was taken by its content", line, safe(b.label, maxName))
+		r.note("line %d: the block is labelled %s; it was taken by its content", line, Safe(b.label, maxName))
 	}
 	if b.fault == faultTruncated {
 		r.note("line %d: the END marker is missing; the certificate itself is whole", line)

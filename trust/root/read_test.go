@@ -231,6 +231,7 @@ func TestReadRefuses(t *testing.T) {
 		"bad base64":            {strings.Replace(p, p[100:104], "!?!?", 1), "bad-base64"},
 		"empty block":           {"-----BEGIN CERTIFICATE-----\n-----END CERTIFICATE-----\n", "empty-block"},
 		"something else within": {toPEM("CERTIFICATE", []byte("this is no DER at all")), "no-certificate"},
+		"mail":                  {"From: ca@harbour.test\nMIME-Version: 1.0\nContent-Type: application/pkix-cert\n\nMIIB\n", "mail"},
 		"prose":                 {"Please begin - the certificate follows by mail.\n", "unknown-form"},
 		"too large":             {strings.Repeat("# padding\n", MaxFile/10+1) + p, "too-large"},
 	} {

@@ -32,7 +32,7 @@ func Receptions(c *Certificate) []Reception {
 			}
 		}
 		if l.name == "Go" && r.Loads && c.X509Err != nil {
-			r.Loads, r.Why = false, "crypto/x509 cannot read it: "+safe(c.X509Err.Error(), maxNameText)
+			r.Loads, r.Why = false, "crypto/x509 cannot read it: "+Safe(c.X509Err.Error(), maxNameText)
 		}
 		if r.Loads {
 			r.Ignores = f.ignoredBy(l)

@@ -91,6 +91,7 @@ func refusePKCS7(err error) *Refusal {
 func refuseKind(code, what string) *Refusal {
 	remedy := map[string]string{
 		"archive":          "unpack it and give the certificate file that is in it",
+		"mail":             "save the attachment and give that file",
 		"ssh-key":          "ask for the CA's X.509 root certificate; SSH has its own",
 		"text-dump":        "ask for the file with the BEGIN CERTIFICATE line",
 		"command-output":   "look what went wrong when the file was made, and make it again",

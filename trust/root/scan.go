@@ -11,7 +11,7 @@ type Block struct {
 	DER         []byte // the certificate alone
 	Fingerprint Fingerprint
 	Start, End  int    // byte offsets of the block in the file, markers and line end included
-	Alias       string // the entry's alias in a Java store, else empty
+	Alias       string // the entry's alias in a Java store as it stands there (see Safe), else empty
 }
 
 // Fault is something in a store file that is not a certificate, or not as
@@ -132,7 +132,7 @@ func (s *scanner) pem(b pemBlock, line int) {
 // otherLabel tells what a block that is not labelled CERTIFICATE costs, and
 // whether some reader takes it for a certificate nevertheless.
 func (s *scanner) otherLabel(b pemBlock, line int) bool {
-	label, shown := b.label, safe(b.label, maxName)
+	label, shown := b.label, Safe(b.label, maxName)
 	switch {
 	case isKeyLabel(label):
 		s.fault(line, "private-key", "a private key lies in this file")

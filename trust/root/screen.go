@@ -96,8 +96,11 @@ func (b *screen) value(s string) {
 	}
 }
 
-// safe escapes a foreign text for screens, in at most limit characters.
-func safe(s string, limit int) string {
+// Safe escapes a foreign text, such as a name from a certificate or an alias
+// from a key store, for screens and pages: one line, no control, direction or
+// invisible characters, at most limit characters, the last one an ellipsis
+// where something was cut off.
+func Safe(s string, limit int) string {
 	b := screen{limit: limit}
 	b.foreign(s)
 	return b.String()

@@ -45,6 +45,7 @@ var binaryKinds = []struct{ magic, code, what string }{
 	{"\xce\xce\xce\xce", "java-keystore", "a JCEKS key store of Java"},
 	{"\x00\x00\x00\x00CERT", "serialized-store", "a serialized certificate store of Windows"},
 	{"bplist00", "property-list", "a binary property list"},
+	{"kych", "database", "a keychain of macOS"},
 	{"SSHKRL", "ssh-key", "a revocation list of OpenSSH"},
 }
 
@@ -55,6 +56,7 @@ var textKinds = []struct {
 }{
 	{regexp.MustCompile(`(?m)^(ssh-(rsa|ed25519|dss)|ecdsa-sha2-\S+|sk-\S+@openssh\.com) AAAA`), "ssh-key", "an SSH public key"},
 	{regexp.MustCompile(`(?m)^ssh-\S+-cert-v01@`), "ssh-key", "an SSH certificate, which is no X.509 certificate"},
+	{regexp.MustCompile(`(?mi)^(MIME-Version|Content-Transfer-Encoding|Received): `), "mail", "a mail message"},
 	{regexp.MustCompile(`\[p11-kit-object-v1\]`), "p11-kit", "a p11-kit file without a PEM block"},
 	{regexp.MustCompile(`Windows Registry Editor|(?m)^REGEDIT4`), "registry", "an export of the Windows registry"},
 	{regexp.MustCompile(`(?m)^\s*Certificate:\s*$|Signature Algorithm:|(?m)^\s*Serial Number:`), "text-dump", "the printed text of a certificate, not the certificate"},

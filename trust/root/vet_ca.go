@@ -66,7 +66,7 @@ func (v *vetting) parsing() {
 			while = "it is read by " + strings.Join(read, ", ")
 		}
 		v.never("go-unloadable", "RFC 5280; measured: Go's pool passes over what it cannot read, without a word", newRoot,
-			"Go programs cannot read it (%s); %s", safe(c.X509Err.Error(), maxNameText), while)
+			"Go programs cannot read it (%s); %s", Safe(c.X509Err.Error(), maxNameText), while)
 	}
 	if c.ExtensionsErr != nil {
 		v.refuse("extensions-unreadable", "RFC 5280 4.2", newRoot, "%s", c.ExtensionsErr)

@@ -53,7 +53,7 @@ func (v *vetting) dateForm() {
 	for i, what := range []string{"notBefore", "notAfter"} {
 		if d := v.c.dates[i]; v.c.DatesErr == nil && !d.asRFC5280() {
 			v.warn("date-form", "RFC 5280 4.1.2.5.1, 4.1.2.5.2; measured: OpenSSL and pyca/cryptography refuse some such forms", newRoot,
-				"%s is not written as RFC 5280 says: %s", what, safe(d.text, maxName))
+				"%s is not written as RFC 5280 says: %s", what, Safe(d.text, maxName))
 		}
 	}
 }

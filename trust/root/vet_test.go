@@ -132,6 +132,14 @@ func TestVetRoles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	named := rootDER(t, "Named", func(c *x509.Certificate) {
+		c.SubjectKeyId = []byte{3}
+		c.ExtraExtensions = []pkix.Extension{{Id: asn1.ObjectIdentifier{2, 5, 29, 35}, Value: tlv(0x30, tlv(0x80, []byte{3}))}}
+	})
+	named[len(named)-1] ^= 1
+	if fs := Vet(parse(t, named), today, nil); fs[0].Code != "broken-self-signature" {
+		t.Errorf("a damaged root that names its own key: %+v", fs[0])
+	}
 	for code, der := range map[string][]byte{
 		"end-entity": below(t, "crane.harbour.test", "Lab", false), "issuing-ca": below(t, "Issuing", "Lab", true),
 		"cross-signed":          issue(t, other, parent, k2.Public(), k1),
@@ -217,6 +225,9 @@ func TestVouches(t *testing.T) {
 		{[]string{"only the DNS name harbour.test and all below it", "any IP address"}, "itself", func(c *x509.Certificate) { c.PermittedDNSDomains = []string{"harbour.test"} }},
 		{[]string{"no IP address", "only the DNS name harbour.test"}, "any IP", func(c *x509.Certificate) {
 			c.PermittedDNSDomains, c.ExcludedIPRanges = []string{"harbour.test"}, []*net.IPNet{subnet("0.0.0.0/0"), subnet("::/0")}
+		}},
+		{[]string{"any IP address, but not IP addresses in 0.0.0.0/0"}, "no IP", func(c *x509.Certificate) {
+			c.PermittedDNSDomains, c.ExcludedIPRanges = []string{"harbour.test"}, []*net.IPNet{subnet("0.0.0.0/0")}
 		}},
 		{[]string{"only IP addresses in 10.1.0.0/16", "any DNS name (", "no mail address"}, "", func(c *x509.Certificate) {
 			c.PermittedIPRanges, c.ExcludedEmailAddresses = []*net.IPNet{subnet("10.1.0.0/16")}, []string{""}

@@ -105,7 +105,7 @@ func list(ts []subtree, words func(subtree) string) string {
 // dnsWords: with a leading dot the name itself is outside, as OpenSSL, GnuTLS,
 // NSS and Go read it (measured); RFC 5280 speaks of the form without.
 func dnsWords(t subtree) string {
-	name := safe(strings.TrimPrefix(t.text, "."), maxNameText)
+	name := Safe(strings.TrimPrefix(t.text, "."), maxNameText)
 	switch {
 	case name == "":
 		return "any DNS name"
@@ -126,25 +126,25 @@ func ipWords(t subtree) string {
 }
 
 func mailWords(t subtree) string {
-	name := safe(t.text, maxNameText)
+	name := Safe(t.text, maxNameText)
 	switch {
 	case name == "":
 		return "any mail address"
 	case strings.Contains(t.text, "@"):
 		return "the mail address " + name
 	case strings.HasPrefix(t.text, "."):
-		return "mail addresses at hosts below " + safe(t.text[1:], maxNameText)
+		return "mail addresses at hosts below " + Safe(t.text[1:], maxNameText)
 	}
 	return "mail addresses at " + name
 }
 
 func uriWords(t subtree) string {
-	name := safe(t.text, maxNameText)
+	name := Safe(t.text, maxNameText)
 	switch {
 	case name == "":
 		return "any URI"
 	case strings.HasPrefix(t.text, "."):
-		return "URIs of hosts below " + safe(t.text[1:], maxNameText)
+		return "URIs of hosts below " + Safe(t.text[1:], maxNameText)
 	}
 	return "URIs of the host " + name
 }
