@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// signed is a file under signatures: a policy file, or the bare envelope of a
+// signedFile is a file under signatures: a policy file, or the bare envelope of a
 // keyset statement.
 type signedFile struct {
 	file      file // of a policy
@@ -62,6 +62,18 @@ func (s signedFile) vet(now time.Time) error {
 		return refuse(CodeExpired, "policy", "it expired on %s", doc.Expires.Format(timeLayout))
 	}
 	return nil
+}
+
+// Signable refuses a policy file or keyset statement to which nobody should
+// add a signature at that time: one that hosts would refuse, that has expired,
+// or that claims to be issued more than ten minutes ahead. AddSignature asks
+// it; a program that hands out SigningInput asks it first.
+func Signable(data []byte, now time.Time) error {
+	s, err := readSigned(data)
+	if err != nil {
+		return err
+	}
+	return s.vet(now)
 }
 
 // AddSignature signs a policy file or keyset statement that others made. keys

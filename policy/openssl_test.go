@@ -5,6 +5,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 )
@@ -47,16 +49,59 @@ func read(t *testing.T, dir, name string) []byte {
 	return data
 }
 
+// The commands of signing.md, by what they are for.
+const (
+	makeEd25519 = "genpkey -algorithm ed25519 -aes-256-cbc -out office.key"
+	makeP256    = "genpkey -algorithm EC -pkeyopt ec_paramgen_curve:P-256 -aes-256-cbc -out office.key"
+	publish     = "pkey -in office.key -pubout -out office.pub"
+	signEd25519 = "pkeyutl -sign -rawin -inkey office.key -in to-sign.bin -out office.sig"
+	signP256    = "dgst -sha256 -sign office.key -out office.sig to-sign.bin"
+	verify      = "pkeyutl -verify -rawin -pubin -inkey office.pub -in to-sign.bin -sigfile office.sig"
+	openOurs    = "pkey -in harbour.key -pubout"
+)
+
+// shown runs a command of signing.md, with the passphrase that a person would
+// type.
+func shown(t *testing.T, dir, command string) []byte {
+	t.Helper()
+	words := strings.Fields(command)
+	switch words[0] {
+	case "genpkey":
+		words = append(words, "-pass", "env:PASS")
+	case "pkey", "dgst":
+		words = slices.Insert(words, 1, "-passin", "env:PASS")
+	case "pkeyutl":
+		if !slices.Contains(words, "-pubin") {
+			words = append(words, "-passin", "env:PASS")
+		}
+	}
+	return openssl(t, dir, words...)
+}
+
+func TestSigningShowsWhatIsTested(t *testing.T) {
+	doc := string(read(t, "../packaging/doc", "signing.md"))
+	commands := []string{makeEd25519, makeP256, publish, signEd25519, signP256, verify, openOurs}
+	for _, command := range commands {
+		if !strings.Contains(doc, "    openssl "+command+"\n") {
+			t.Errorf("signing.md does not show %q", command)
+		}
+	}
+	for line := range strings.SplitSeq(doc, "\n") {
+		if command, ok := strings.CutPrefix(line, "    openssl "); ok && !slices.Contains(commands, command) {
+			t.Errorf("signing.md shows %q, which nothing tests", command)
+		}
+	}
+}
+
 // Keys that openssl keeps sign what we export, by the commands of signing.md,
 // and hosts believe the result.
 func TestOpenSSLSigns(t *testing.T) {
-	dir := t.TempDir()
-	openssl(t, dir, "genpkey", "-algorithm", "ed25519", "-out", "ed.pem")
-	openssl(t, dir, "genpkey", "-algorithm", "EC", "-pkeyopt", "ec_paramgen_curve:P-256", "-out", "ec.pem")
+	dirs := []string{t.TempDir(), t.TempDir()}
 	var keys []Key
-	for _, name := range []string{"ed", "ec"} {
-		openssl(t, dir, "pkey", "-in", name+".pem", "-pubout", "-out", name+".pub")
-		k, err := ParseKey(read(t, dir, name+".pub"))
+	for i, command := range []string{makeEd25519, makeP256} {
+		shown(t, dirs[i], command)
+		shown(t, dirs[i], publish)
+		k, err := ParseKey(read(t, dirs[i], "office.pub"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -66,17 +111,14 @@ func TestOpenSSLSigns(t *testing.T) {
 	chain := mustChain(t, first)
 	data := mustSign(t, document(first, 1, at("2026-01-02"), at("2026-03-01")), chain)
 
-	for i, sign := range [][]string{
-		{"pkeyutl", "-sign", "-rawin", "-inkey", "ed.pem", "-in", "input", "-out", "sig"},
-		{"dgst", "-sha256", "-sign", "ec.pem", "-out", "sig", "input"},
-	} {
+	for i, sign := range []string{signEd25519, signP256} {
 		input, err := SigningInput(data, keys[i])
 		if err != nil {
 			t.Fatal(err)
 		}
-		write(t, dir, "input", input)
-		openssl(t, dir, sign...)
-		if data, err = AttachSignature(data, keys, keys[i], read(t, dir, "sig")); err != nil {
+		write(t, dirs[i], "to-sign.bin", input)
+		shown(t, dirs[i], sign)
+		if data, err = AttachSignature(data, keys, keys[i], read(t, dirs[i], "office.sig")); err != nil {
 			t.Fatal(err)
 		}
 		if missing, have, err := Missing(data, first); err != nil || missing != 1-i || len(have) != i+1 {
@@ -106,10 +148,10 @@ func TestOpenSSLVerifies(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	write(t, dir, "pub", pub)
-	write(t, dir, "input", input)
-	write(t, dir, "sig", decode64(t, f.Policy.Signatures[0].Signature))
-	openssl(t, dir, "pkeyutl", "-verify", "-rawin", "-pubin", "-inkey", "pub", "-in", "input", "-sigfile", "sig")
+	write(t, dir, "office.pub", pub)
+	write(t, dir, "to-sign.bin", input)
+	write(t, dir, "office.sig", decode64(t, f.Policy.Signatures[0].Signature))
+	shown(t, dir, verify)
 }
 
 // Key files go both ways: ours open in openssl, openssl's open here.
@@ -125,12 +167,11 @@ func TestOpenSSLKeyFiles(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		write(t, dir, "ours.pem", ours)
 		write(t, dir, "plain.pem", plain)
-		for _, in := range []string{"ours.pem", "plain.pem"} {
-			openssl(t, dir, "pkey", "-in", in, "-passin", "env:PASS", "-pubout", "-out", "pub")
-			if k, err := ParseKey(read(t, dir, "pub")); err != nil || k != s.key {
-				t.Errorf("%s of %s opens as another key: %v", in, kind, err)
+		for _, file := range [][]byte{ours, plain} {
+			write(t, dir, "harbour.key", file)
+			if k, err := ParseKey(shown(t, dir, openOurs)); err != nil || k != s.key {
+				t.Errorf("our %s key opens as another: %v", kind, err)
 			}
 		}
 		for name, args := range map[string][]string{

@@ -70,6 +70,9 @@ func TestAddSignature(t *testing.T) {
 		"too large":      {make([]byte, MaxFile+1), h.b, now, CodeTooLarge},
 		"not a file":     {[]byte(`[]`), h.b, now, CodeWrongType},
 	} {
+		if unfit := Signable(c.data, c.now); (unfit != nil) != (c.code == CodeExpired || c.code == CodeIssueTime || c.code == CodeTooLarge || c.code == CodeWrongType) {
+			t.Errorf("%s: signable %v", name, unfit)
+		}
 		two, err := AddSignature(c.data, keys, c.now, c.signer)
 		if CodeOf(err) != c.code {
 			t.Errorf("%s: %v, want %q", name, err, c.code)
