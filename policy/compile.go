@@ -12,15 +12,15 @@ import (
 // DraftFinding is one thing that compiling a draft brought to light. Findings
 // of severity root.Refuse that no waiver covers stop the compiling.
 type DraftFinding struct {
-	Severity root.Severity
-	Code     string // stable; of Compile, Document.Check, root.Read or root.Vet
-	Label    string // of the root that is meant; empty: the policy as a whole
-	Root     root.Fingerprint
-	Line     int // of the draft; 0: none
-	Reason   string
-	Remedy   string
-	Source   string // the rule's source, may be empty
-	Waived   string // the written reason by which the draft lets it pass
+	Severity root.Severity    `json:"severity"`
+	Code     string           `json:"code"`            // stable; of Compile, Document.Check, root.Read or root.Vet
+	Label    string           `json:"label,omitempty"` // of the root that is meant; empty: the policy as a whole
+	Root     root.Fingerprint `json:"sha256"`
+	Line     int              `json:"line,omitempty"` // of the draft; 0: none
+	Reason   string           `json:"reason"`
+	Remedy   string           `json:"remedy,omitempty"`
+	Source   string           `json:"source,omitempty"` // the rule's source, may be empty
+	Waived   string           `json:"waived,omitempty"` // the written reason by which the draft lets it pass
 }
 
 // Stops reports whether the finding keeps the draft from being compiled.

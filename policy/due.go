@@ -92,6 +92,9 @@ func (s Stage) outside(policy string, fp root.Fingerprint, host HostFacts) strin
 		slices.Sort(unlike)
 		return fmt.Sprintf("stage %q is for hosts with label %s", s.Name, strings.Join(unlike, ", "))
 	}
+	if host.ID == "" && s.Percent < 100 {
+		return fmt.Sprintf("stage %q takes %d percent of the hosts, and this one has no identity yet", s.Name, s.Percent)
+	}
 	if !s.takes(Share(policy, fp, host.ID)) {
 		return fmt.Sprintf("stage %q takes %d percent of the hosts so far and not this one", s.Name, s.Percent)
 	}

@@ -124,3 +124,14 @@ func TestUnwaived(t *testing.T) {
 		t.Errorf("%v", left)
 	}
 }
+
+func TestAHostWithoutIdentityIsInNoPercentage(t *testing.T) {
+	s := Stage{Name: "first", Percent: 99}
+	if why := s.outside("harbour", root.Fingerprint{1}, HostFacts{}); !strings.Contains(why, "identity") {
+		t.Errorf("it is in: %q", why)
+	}
+	s.Percent = 100
+	if why := s.outside("harbour", root.Fingerprint{1}, HostFacts{}); why != "" {
+		t.Errorf("it is outside of everybody: %q", why)
+	}
+}

@@ -92,7 +92,7 @@ func findVersion(dir string, current policy.Document, version uint64) (policy.Do
 }
 
 // escape is how a line that quotes a policy's own words reaches a screen.
-func escape(s string) string { return root.Escape(s, maxLine) }
+func escape(s string) string { return root.Safe(s, maxLine) }
 
 // maxLine bounds a line about a change, in characters.
 const maxLine = 1000

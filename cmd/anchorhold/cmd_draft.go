@@ -223,11 +223,11 @@ func (a *app) showDraftFindings(file string, found []policy.DraftFinding) {
 		}
 		about := ""
 		if f.Label != "" {
-			about = root.Escape(f.Label, maxShown) + ": "
+			about = root.Safe(f.Label, maxShown) + ": "
 		}
 		fmt.Fprintf(a.out, "%s %s  %s%s [%s%s]\n", paint(fmt.Sprintf("%-7s", word), t, a.colour()), where, about, f.Reason, f.Code, source(f.Source))
 		if f.Waived != "" {
-			remark{"why", root.Escape(f.Waived, maxShown)}.write(a.out, a.colour())
+			remark{"why", root.Safe(f.Waived, maxShown)}.write(a.out, a.colour())
 		} else if f.Severity != root.Note && f.Remedy != "" {
 			remark{"next", f.Remedy}.write(a.out, a.colour())
 		}

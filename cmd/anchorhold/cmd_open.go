@@ -75,7 +75,7 @@ func (a *app) openJSON(doc policy.Document, keyset string, why error) error {
 func (a *app) showDocument(d policy.Document) {
 	fmt.Fprintf(a.out, "Policy %s, version %d of epoch %d, issued %s, until %s\n", d.Name, d.Version, d.Epoch, d.Issued.Format(day), d.Expires.Format(day))
 	if d.Contact != "" {
-		fmt.Fprintf(a.out, "Contact %s\n", root.Escape(d.Contact, maxShown))
+		fmt.Fprintf(a.out, "Contact %s\n", root.Safe(d.Contact, maxShown))
 	}
 	t := table{head: []string{"ROOT", "SHA-256", "STANDINGS", "STORES"}}
 	for _, r := range d.Roots {
@@ -85,7 +85,7 @@ func (a *app) showDocument(d policy.Document) {
 		}
 		var say []remark
 		for _, w := range r.Waivers {
-			say = append(say, remark{"note", "waived " + w.Code + ": " + root.Escape(w.Reason, maxShown)})
+			say = append(say, remark{"note", "waived " + w.Code + ": " + root.Safe(w.Reason, maxShown)})
 		}
 		if cert, err := root.Parse(r.DER); err == nil {
 			say = append(say, remarks("note", root.Vouches(cert))...)
@@ -98,7 +98,7 @@ func (a *app) showDocument(d policy.Document) {
 		fmt.Fprintf(a.out, "Stage %s: %s\n", s.Name, stageText(s))
 	}
 	for _, s := range d.Services {
-		fmt.Fprintf(a.out, "Service %s at %s must verify as %s\n", root.Escape(s.Name, maxShown), root.Escape(s.Address, maxShown), root.Escape(cmp.Or(s.Identity, s.Address), maxShown))
+		fmt.Fprintf(a.out, "Service %s at %s must verify as %s\n", root.Safe(s.Name, maxShown), root.Safe(s.Address, maxShown), root.Safe(cmp.Or(s.Identity, s.Address), maxShown))
 	}
 }
 

@@ -7,9 +7,10 @@ import (
 
 // Kinship says how two certificates are related.
 type Kinship struct {
-	A, B Fingerprint
-	Kind string // one of the kinds below
-	Text string
+	A    Fingerprint `json:"a"`
+	B    Fingerprint `json:"b"`
+	Kind string      `json:"kind"` // one of the kinds below
+	Text string      `json:"text"`
 }
 
 // The kinds of kinship.

@@ -9,10 +9,10 @@ import (
 // Reception says what one library does with the root, as far as known rules
 // tell.
 type Reception struct {
-	Library string // "Go", "OpenSSL", "GnuTLS", "NSS", "Java", "Python (strict)", "pyca/cryptography"
-	Loads   bool   // false: the library cannot use the root at all
-	Ignores []string
-	Why     string
+	Library string   `json:"library"` // "Go", "OpenSSL", "GnuTLS", "NSS", "Java", "Python (strict)", "pyca/cryptography"
+	Loads   bool     `json:"loads"`   // false: the library cannot use the root at all
+	Ignores []string `json:"ignores,omitempty"`
+	Why     string   `json:"why,omitempty"`
 }
 
 // Receptions lists libraries that refuse the root or ignore a constraint of

@@ -12,10 +12,10 @@ import (
 
 // Refusal says why an input cannot be used and what to do.
 type Refusal struct {
-	Code   string // "private-key", "pkcs12", "web-page", "empty", "too-large", "trusted-certificate", "csr", ...
-	Reason string
-	Remedy string
-	Source string // the standard or measurement behind it, may be empty
+	Code   string `json:"code"` // "private-key", "pkcs12", "web-page", "empty", "too-large", "trusted-certificate", "csr", ...
+	Reason string `json:"reason"`
+	Remedy string `json:"remedy"`
+	Source string `json:"source,omitempty"` // the standard or measurement behind it, may be empty
 }
 
 func (r *Refusal) Error() string { return r.Reason + "; " + r.Remedy }

@@ -17,10 +17,10 @@ type Block struct {
 // Fault is something in a store file that is not a certificate, or not as
 // every reader wants it.
 type Fault struct {
-	Line int // 1-based, 0 where the file has no lines
-	Code string
-	What string
-	Harm string // which readers lose what by it, as measured; may be empty
+	Line int    `json:"line"` // 1-based, 0 where the file has no lines
+	Code string `json:"code"`
+	What string `json:"what"`
+	Harm string `json:"harm,omitempty"` // which readers lose what by it, as measured; may be empty
 }
 
 // maxFaults bounds the faults told of one file; the last one says so.

@@ -17,12 +17,12 @@ const (
 
 // Finding is one result of vetting.
 type Finding struct {
-	Code     string // stable, lower case with dashes
-	Severity Severity
-	Reason   string
-	Remedy   string
-	Source   string // "RFC 5280 4.2.1.9", "measured: ...", "common practice"
-	Waivable bool   // meaningful for Refuse
+	Code     string   `json:"code"` // stable, lower case with dashes
+	Severity Severity `json:"severity"`
+	Reason   string   `json:"reason"`
+	Remedy   string   `json:"remedy,omitempty"`
+	Source   string   `json:"source,omitempty"` // "RFC 5280 4.2.1.9", "measured: ...", "common practice"
+	Waivable bool     `json:"waivable"`         // meaningful for Refuse
 }
 
 // maxFindings bounds the findings on one certificate.
