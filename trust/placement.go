@@ -64,7 +64,12 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 		return p
 	}
 	p.State = Placed
+	var shut []string
 	for _, part := range s.Parts {
+		if part.Present && part.Blocked != nil {
+			p.State = Unreadable
+			shut = append(shut, "all of "+part.Name+" is shut: "+part.Blocked.String())
+		}
 		if !part.Present || part.Unread != "" {
 			continue
 		}
@@ -84,19 +89,20 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 			}
 		}
 		p.Read = p.Read || held && part.Kind == Compiled
-		if !held {
+		switch {
+		case !held:
 			p.Missing = append(p.Missing, part.Name)
-		} else if part.Blocked != nil || !open {
-			if part.Blocked != nil {
-				stop = part.Blocked
-			}
-			p.Reasons = append(p.Reasons, "in "+part.Name+": "+stop.String())
+		case !open:
 			p.State = Unreadable
+			p.Reasons = append(p.Reasons, "in "+part.Name+": "+stop.String())
 		}
 	}
+	p.Reasons = append(shut, p.Reasons...) // what concerns every root comes first
 	if len(p.Missing) > 0 {
-		p.State = Incomplete
 		p.Reasons = append(p.Reasons, "not in "+strings.Join(p.Missing, ", "))
+		if p.State == Placed {
+			p.State = Incomplete
+		}
 	}
 	return p
 }

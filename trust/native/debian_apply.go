@@ -287,17 +287,21 @@ func (g *golive) open(name string, notes *[]string) error {
 		if !slices.ContainsFunc(rooms, func(r string) bool { return stop.Path == r || strings.HasPrefix(stop.Path, r+"/") }) {
 			return fmt.Errorf("%s; it is not the store's own, so that it stays as it is: chmod it by hand", stop)
 		}
+		perm := stop.Mode.Perm() | stop.Missing
+		if stop.Mode.IsDir() {
+			perm |= 0o555 // to be listed too: Go reads every file of such a folder
+		}
 		dir, err := g.d.Host.Dir(path.Dir(stop.Path))
 		if err != nil {
 			return err
 		}
-		err = dir.Chmod(path.Base(stop.Path), stop.Mode.Perm()|stop.Missing)
+		err = dir.Chmod(path.Base(stop.Path), perm)
 		dir.Close()
 		if err != nil {
 			return fmt.Errorf("cannot let accounts read %s: %w", stop.Path, err)
 		}
 		*notes = append(*notes, fmt.Sprintf("%s had mode %04o, which kept accounts from reading it; it has %04o now",
-			stop.Path, stop.Mode.Perm(), (stop.Mode|stop.Missing).Perm()))
+			stop.Path, stop.Mode.Perm(), perm))
 	}
 	return nil
 }

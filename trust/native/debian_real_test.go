@@ -124,6 +124,11 @@ func TestRealUnreadable(t *testing.T) {
 	}
 	r.state(trust.Placed, a.Root())
 	r.accepts(a, true)
+	for name, want := range map[string]os.FileMode{localDir + "corp/harbour.crt": 0o644, localDir + "corp": 0o755, localDir: 0o755} {
+		if fi, err := os.Stat(name); err != nil || fi.Mode().Perm() != want {
+			t.Errorf("%s: %v, %v", name, fi.Mode(), err)
+		}
+	}
 	if _, err := os.Stat(localDir + ownName(a.Root().Fingerprint) + ".crt"); err == nil {
 		t.Error("a second copy was made beside a readable one")
 	}

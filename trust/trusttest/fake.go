@@ -44,12 +44,7 @@ const fakeVendors = 4
 // FakeHost makes such a machine, with Java, and refreshes it once.
 func FakeHost(t testing.TB) *Fake {
 	t.Helper()
-	dir := t.TempDir()
-	for _, d := range []string{dir, filepath.Dir(dir)} { // for observers of other accounts
-		if err := os.Chmod(d, 0o755); err != nil {
-			t.Fatal(err)
-		}
-	}
+	dir := quickDir(t)
 	f := &Fake{Host: host.At(dir)}
 	f.Step, f.Tool = f.step, f.run
 	var conf, list strings.Builder
@@ -81,6 +76,31 @@ func FakeHost(t testing.TB) *Fake {
 	f.Put(t, fakeJava, string(KeyStore(nil)))
 	f.Refresh(t)
 	return f
+}
+
+// quickDir makes a folder in memory where there is such a place: the fake
+// syncs a lot, and nobody needs it after a power failure. Observers of other
+// accounts can enter it.
+func quickDir(t testing.TB) string {
+	t.Helper()
+	const memory = "/dev/shm"
+	where := ""
+	if fi, err := os.Stat(memory); err == nil && fi.IsDir() {
+		where = memory
+	}
+	dir, err := os.MkdirTemp(where, "harbour-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	if err := os.Chmod(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	return dir
 }
 
 // Real returns where a path of the machine lies; its folders must be no links.
