@@ -6,8 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"strconv"
-	"strings"
 
 	"golang.org/x/sys/unix"
 )
@@ -30,29 +28,26 @@ func (d *Dir) lock(name string) (*Lock, error) {
 		f.Close()
 		return nil, err
 	}
-	// The process number is a courtesy to whoever waits; the lock is the truth.
-	if err := f.Truncate(0); err == nil {
-		fmt.Fprintf(f, "%d\n", os.Getpid())
-	}
-	return &Lock{release: func() error {
-		f.Truncate(0)
-		return f.Close()
-	}}, nil
+	// A lock of the other kind is a courtesy to whoever waits: the kernel tells
+	// whose it is (fcntl(2), F_GETLK), so that nothing need be written. The
+	// first one is the truth.
+	unix.FcntlFlock(f.Fd(), unix.F_SETLK, &unix.Flock_t{Type: unix.F_WRLCK})
+	return &Lock{release: f.Close}, nil
 }
 
-// maxHolder bounds what is read from a lock file.
-const maxHolder = 32
-
+// holder returns the process that holds a lock, or 0 where the kernel does not
+// tell: it never names the process that asks.
 func (d *Dir) holder(name string) int {
-	data, err := d.ReadFile(name, maxHolder)
+	f, err := d.root.OpenFile(name, os.O_RDONLY|nonblock, 0)
 	if err != nil {
 		return 0
 	}
-	pid, err := strconv.Atoi(strings.TrimSpace(string(data)))
-	if err != nil {
+	defer f.Close()
+	l := unix.Flock_t{Type: unix.F_WRLCK}
+	if err := unix.FcntlFlock(f.Fd(), unix.F_GETLK, &l); err != nil || l.Type == unix.F_UNLCK {
 		return 0
 	}
-	return pid
+	return max(int(l.Pid), 0) // -1 for a lock that belongs to no one process
 }
 
 // dpkgLocks are the files by which dpkg and its front ends keep others out

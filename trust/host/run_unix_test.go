@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"syscall"
@@ -16,8 +17,17 @@ import (
 	"time"
 )
 
-// TestMain lets the test program play the program that is run.
+// TestMain lets the test program play the program that is run, or another that
+// holds a lock until it is ended.
 func TestMain(m *testing.M) {
+	if len(os.Args) > 2 && os.Args[1] == "hold" {
+		if _, err := At(os.Args[2]).Lock(context.Background(), "/run/lock", time.Second); err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+		os.WriteFile(filepath.Join(os.Args[2], "run/held"), []byte(fmt.Sprintln(os.Getpid())), 0o644)
+		time.Sleep(time.Minute)
+	}
 	if len(os.Args) > 1 && os.Args[1] == "play" {
 		groups, _ := os.Getgroups()
 		fmt.Println(os.Getuid(), os.Getgid(), groups)
@@ -156,14 +166,56 @@ func TestLock(t *testing.T) {
 		t.Fatal(err)
 	}
 	var busy *Busy
-	if _, err := h.Lock(t.Context(), "/run/lock", 120*time.Millisecond); !errors.As(err, &busy) || busy.PID != os.Getpid() {
+	if _, err := h.Lock(t.Context(), "/run/lock", 120*time.Millisecond); !errors.As(err, &busy) {
 		t.Errorf("a second lock: %v", err)
 	}
 	if err := l.Release(); err != nil {
 		t.Fatal(err)
 	}
+	was := stampOf(t, h, "/run/lock")
 	if l, err = h.Lock(t.Context(), "/run/lock", time.Second); err != nil {
 		t.Fatal(err)
+	}
+	l.Release()
+	if stampOf(t, h, "/run/lock") != was {
+		t.Error("a lock wrote to its file")
+	}
+}
+
+func stampOf(t *testing.T, h *Host, name string) Stamp {
+	t.Helper()
+	fi, err := h.Stat(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return StampOf(fi)
+}
+
+// TestLockNamesItsHolder has another process hold the lock.
+func TestLockNamesItsHolder(t *testing.T) {
+	h := tree(t, map[string]string{"run/": ""})
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() {
+		System().Run(ctx, Cmd{Path: Self, Args: []string{"hold", h.Root}})
+		close(done)
+	}()
+	for range 1000 {
+		if _, err := h.Stat("/run/held"); err == nil {
+			break
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	var busy *Busy
+	pid := written(t, h.below("/run/held"))
+	if _, err := h.Lock(t.Context(), "/run/lock", 120*time.Millisecond); !errors.As(err, &busy) || busy.PID != pid && runtime.GOOS == "linux" {
+		t.Errorf("process %d holds the lock: %v", pid, err)
+	}
+	cancel()
+	<-done
+	l, err := h.Lock(t.Context(), "/run/lock", 5*time.Second)
+	if err != nil {
+		t.Fatalf("the lock outlives its holder: %v", err)
 	}
 	l.Release()
 }
