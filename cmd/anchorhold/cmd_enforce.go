@@ -8,6 +8,7 @@ import (
 
 	"anchorhold.test/anchorhold/agent"
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
 )
 
 func (a *app) enforceCommand() *cobra.Command {
@@ -71,9 +72,20 @@ var didDo = map[trust.Op]string{
 	trust.Place: "placed", trust.Withdraw: "withdrew", trust.Block: "blocked", trust.Unblock: "unblocked",
 }
 
+// named is how a root is called on a screen: by its label, where the policy has
+// one, and its fingerprint.
+func named(r agent.Result, fp root.Fingerprint) string {
+	for _, row := range r.Rows {
+		if row.Want.Root.Fingerprint == fp {
+			return row.Want.Label + "  " + fp.Short() + " "
+		}
+	}
+	return fp.Short()
+}
+
 func (a *app) showChanges(r agent.Result) {
 	for _, c := range r.Changes {
-		name := c.Change.Root.Fingerprint.Short()
+		name := named(r, c.Change.Root.Fingerprint)
 		if c.Err != nil {
 			fmt.Fprintf(a.out, "%s %s in store %s\n", paint("could not "+string(c.Change.Op), bad, a.colour()), name, c.Change.Store)
 			remark{"why", c.Err.Error()}.write(a.out, a.colour())

@@ -110,9 +110,7 @@ type jsonPart struct {
 // printJSON writes a result for programs and returns its verdict.
 func (a *app) printJSON(m *machine, r agent.Result) error {
 	end := judged(m.belief, r)
-	j := resultJSON(m, r)
-	j.Exit = codeOf(end)
-	if err := encode(a.out, j); err != nil {
+	if err := encode(a.out, resultJSON(m, r)); err != nil {
 		return err
 	}
 	return end
@@ -129,7 +127,7 @@ func encode(w io.Writer, v any) error {
 }
 
 func resultJSON(m *machine, r agent.Result) jsonResult {
-	j := jsonResult{Schema: jsonSchema, Conditions: m.belief.Conditions, Host: m.facts.ID, Labels: m.facts.Labels, Placements: []jsonPlacement{}}
+	j := jsonResult{Schema: jsonSchema, Exit: codeOf(judged(m.belief, r)), Conditions: m.belief.Conditions, Host: m.facts.ID, Labels: m.facts.Labels, Placements: []jsonPlacement{}}
 	if m.belief.Err != nil {
 		j.Error = m.belief.Err.Error()
 	}

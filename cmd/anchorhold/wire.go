@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/user"
 	"path"
+	"slices"
 	"time"
 
 	"anchorhold.test/anchorhold/agent"
@@ -195,8 +196,11 @@ func (m *machine) keep() error {
 	return err
 }
 
-// publish writes the readable status, if it says anything new.
+// publish writes the readable status, if it says anything new. What was done is
+// told by the history; here it would make the next run, which has nothing to
+// do, write the status again. What failed is true until it succeeds.
 func (m *machine) publish(r agent.Result) error {
+	r.Changes = slices.DeleteFunc(slices.Clone(r.Changes), func(c agent.Changed) bool { return c.Err == nil })
 	data, err := json.MarshalIndent(resultJSON(m, r), "", " ")
 	if err != nil {
 		return fmt.Errorf("cannot encode the status: %w", err)
