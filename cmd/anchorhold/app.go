@@ -31,17 +31,20 @@ type app struct {
 	json bool
 }
 
+func newApp(s stdio, now func() time.Time) *app {
+	return &app{stdio: s, now: now, log: slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))}
+}
+
 // run executes one command line and returns its exit code.
-func run(ctx context.Context, args []string, s stdio) int {
-	a := &app{stdio: s, now: time.Now, log: slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))}
+func (a *app) run(ctx context.Context, args []string) int {
 	root := a.command()
 	root.SetArgs(args)
-	root.SetIn(s.in)
-	root.SetOut(s.out)
-	root.SetErr(s.err)
+	root.SetIn(a.in)
+	root.SetOut(a.out)
+	root.SetErr(a.err)
 	err := root.ExecuteContext(ctx)
 	if err != nil && err.Error() != "" {
-		fmt.Fprintf(s.err, "anchorhold: %v\n", err)
+		fmt.Fprintf(a.err, "anchorhold: %v\n", err)
 	}
 	return codeOf(err)
 }

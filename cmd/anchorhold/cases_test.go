@@ -15,27 +15,6 @@ import (
 // folder, which all tests share: copy what is to be changed.
 type expectation func(t *testing.T, dir string)
 
-// cases has, for each case, one expectation for each sentence, in order.
-var cases = map[string][]expectation{}
-
-// later are the cases whose sentences nothing asserts yet, each with what it
-// waits for. They skip, and each stands in .ci/allowed-skips.txt as well, so
-// that a run's last line counts them.
-var later = map[string]string{
-	"C01": commandLine, "C02": commandLine, "C04": commandLine, "C05": commandLine, "C07": commandLine,
-	"C08": commandLine, "C09": commandLine, "C11": commandLine, "C13": commandLine, "C15": commandLine,
-	"C17": commandLine, "C18": commandLine, "C20": commandLine, "C22": commandLine, "C26": commandLine,
-	"C28": commandLine, "C32": commandLine, "C35": commandLine, "C39": commandLine,
-	"C23": "the Windows store",
-	"C25": "watching services: a program older than the store's last change",
-	"C30": "the watched policy file",
-	"C33": "probing services: holds",
-	"C37": "the service",
-	"C40": "probing services: verdicts",
-}
-
-const commandLine = "the command line: its sentences are asserted as soon as it is whole"
-
 func TestCases(t *testing.T) {
 	dir := testdata.Cases(t)
 	sentences := readExpectations(t, dir)

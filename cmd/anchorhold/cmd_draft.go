@@ -54,7 +54,7 @@ this host's machine store, each to be confirmed by you before it counts.`,
 			if fromHost {
 				data, err = a.fromHost(cmd, name, filepath.Dir(out))
 			} else {
-				data, err = fromFiles(name, roots, filepath.Dir(out))
+				data, err = a.fromFiles(name, roots, filepath.Dir(out))
 			}
 			if err != nil {
 				return err
@@ -93,7 +93,7 @@ func policyNameBeside(draft string) (string, error) {
 	return c.Current().Policy, nil
 }
 
-func fromFiles(name string, files []string, dir string) ([]byte, error) {
+func (a *app) fromFiles(name string, files []string, dir string) ([]byte, error) {
 	var all []policy.RootFile
 	for _, f := range files {
 		data, err := readBounded(f, root.MaxFile)
@@ -102,7 +102,28 @@ func fromFiles(name string, files []string, dir string) ([]byte, error) {
 		}
 		all = append(all, policy.RootFile{Name: beside(f, dir), Data: data})
 	}
-	return policy.NewDraft(name, all)
+	draft, err := policy.NewDraft(name, all)
+	if err == nil {
+		a.showLeftOut(all)
+	}
+	return draft, err
+}
+
+// showLeftOut names the certificates of the files that are nobody's root, so
+// that nobody believes they were taken.
+func (a *app) showLeftOut(files []policy.RootFile) {
+	for _, f := range files {
+		file, err := root.Read(f.Data)
+		if err != nil {
+			continue // NewDraft has told
+		}
+		for _, i := range file.Items {
+			if i.Refused != nil {
+				fmt.Fprintf(a.out, "%s %s  %s\n", paint("left out", uneasy, a.colour()), f.Name, i.Cert.Fingerprint())
+				remark{"why", i.Refused.Reason + " [" + i.Refused.Code + "]"}.write(a.out, a.colour())
+			}
+		}
+	}
 }
 
 // beside names a file as a draft in dir does: relative where it lies below.

@@ -190,7 +190,11 @@ func (a *app) showVetted(v jsonVetted) {
 		remark{"note", n}.write(w, colour)
 	}
 	for _, f := range v.Faults {
-		remark{"why", fmt.Sprintf("line %d: %s%s [%s]", f.Line, f.What, harm(f.Harm), f.Code)}.write(w, colour)
+		where := ""
+		if f.Line > 0 {
+			where = fmt.Sprintf("line %d: ", f.Line)
+		}
+		remark{"why", fmt.Sprintf("%s%s%s [%s]", where, f.What, harm(f.Harm), f.Code)}.write(w, colour)
 	}
 	if v.Form == "store" {
 		a.showList(v)

@@ -7,10 +7,12 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 )
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	os.Exit(run(ctx, os.Args[1:], stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr}))
+	a := newApp(stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr}, time.Now)
+	os.Exit(a.run(ctx, os.Args[1:]))
 }
