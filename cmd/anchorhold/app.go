@@ -57,10 +57,10 @@ func (a *app) command() *cobra.Command {
 program of every account finds them: in the machine-wide trust store. One signed
 policy says which roots are trusted, retired or distrusted, and where and when.
 
-Somebody who signs                      On a host, as root
-  keys new     make a signer               adopt     believe a keyset
-  draft new    write what you want         preview   see what would change
-  vet          look at a root file         enforce   make it so
+Somebody who signs                      On a host
+  vet          look at a root file         adopt     believe a keyset (as root)
+  keys new     make a signer               preview   see what would change
+  draft new    write what you want         enforce   make it so (as root)
   sign         turn a draft into a policy  verify    see what is true, and why
   starter      give hosts their pin        history   see every change ever made
 
@@ -80,9 +80,19 @@ your organisation's security officer and your local policy to decide.`,
 		a.proveCommand(),
 	)
 	root.AddCommand(a.signerCommands()...)
+	plainUsage(root)
 	return root
 }
 
+// plainUsage leaves the word that stands for all options out of usage lines.
+func plainUsage(c *cobra.Command) {
+	c.DisableFlagsInUseLine = true
+	for _, sub := range c.Commands() {
+		plainUsage(sub)
+	}
+}
+
+// usage keeps every help within 80 columns.
 const usage = `Usage
   {{if .Runnable}}{{.UseLine}}{{end}}{{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{end}}
 {{- if .HasExample}}
@@ -96,9 +106,10 @@ Commands{{range .Commands}}{{if .IsAvailableCommand}}
 {{- if .HasAvailableLocalFlags}}
 
 Options
-{{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}
+{{.Flags.FlagUsagesWrapped 80 | trimTrailingWhitespaces}}{{end}}
 
-Exit codes: 0 all is right, 1 something is not, 2 could not tell. NO_COLOR is honoured.
+Exit codes: 0 all is right, 1 something is not, 2 could not tell.
+NO_COLOR is honoured.
 `
 
 func versionText() string {

@@ -19,7 +19,7 @@ import (
 func (a *app) adoptCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "adopt STARTER",
-		Short: "Take a starter file: from then on this host believes the keyset in it",
+		Short: "Believe the keyset in a starter file from now on",
 		Long: `adopt makes a starter file this host's settings. It is how a host gets its first
 trust: whoever holds the keys named in it decides about every root of this
 machine. Compare them with the signers before you say yes to them. A host that

@@ -15,7 +15,7 @@ func (a *app) cosignCommand() *cobra.Command {
 	var yes bool
 	c := &cobra.Command{
 		Use:   "cosign FILE",
-		Short: "Add a signature to a policy that others signed before, also one made by another tool",
+		Short: "Add a signature to a policy, also one made by another tool",
 		Long: `cosign shows what a policy says and adds one signature to it. A key that lives
 in another tool or device signs in two steps: --bytes writes exactly what has to
 be signed, --attach takes the signature that came back and verifies it.`,

@@ -32,7 +32,7 @@ func (a *app) draftNewCommand() *cobra.Command {
 	var fromHost bool
 	c := &cobra.Command{
 		Use:   "new [DRAFT]",
-		Short: "Write a commented draft that works, for root files or for what a host has already",
+		Short: "Write a commented draft, from root files or from a host",
 		Long: `new writes draft.toml, or the file that you name. With --root it trusts every
 root in those files on every host; compare each SHA-256 in it with the CA's
 owner before you sign. With --from-host it lists what somebody placed by hand in
@@ -174,7 +174,7 @@ func (a *app) fromHost(cmd *cobra.Command, name, dir string) ([]byte, error) {
 func (a *app) draftCheckCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "check [DRAFT]",
-		Short: "Print everything that is wrong or worth knowing about a draft, all at once",
+		Short: "Print everything that is wrong or worth knowing about a draft",
 		Args:  cobra.MaximumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			file := draftName(args)
@@ -259,11 +259,11 @@ func (a *app) draftRevertCommand() *cobra.Command {
 	var now, out string
 	c := &cobra.Command{
 		Use:   "revert VERSION",
-		Short: "Write the next draft with the standings that an earlier version had",
+		Short: "Write the next draft with the standings of an earlier version",
 		Long: `revert reads the policy that is in force and the earlier version from the folder
 signed/ beside it, where sign keeps every version, and writes the next draft. It
-takes nothing out by leaving it out: a root that the earlier version did not name
-stays as it is.`,
+takes nothing out by leaving it out: a root that the earlier version did not
+name stays as it is.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			version, err := strconv.ParseUint(args[0], 10, 53)

@@ -72,6 +72,9 @@ var didDo = map[trust.Op]string{
 	trust.Place: "placed", trust.Withdraw: "withdrew", trust.Block: "blocked", trust.Unblock: "unblocked",
 }
 
+// whence is how a change is joined to its store.
+var whence = map[trust.Op]string{trust.Place: "in", trust.Withdraw: "from", trust.Block: "in", trust.Unblock: "in"}
+
 // named is how a root is called on a screen: by its label, where the policy has
 // one, and its fingerprint.
 func named(r agent.Result, fp root.Fingerprint) string {
@@ -87,10 +90,10 @@ func (a *app) showChanges(r agent.Result) {
 	for _, c := range r.Changes {
 		name := named(r, c.Change.Root.Fingerprint)
 		if c.Err != nil {
-			fmt.Fprintf(a.out, "%s %s in store %s\n", paint("could not "+string(c.Change.Op), bad, a.colour()), name, c.Change.Store)
+			fmt.Fprintf(a.out, "%s %s %s store %s\n", paint("could not "+string(c.Change.Op), bad, a.colour()), name, whence[c.Change.Op], c.Change.Store)
 			remark{"why", c.Err.Error()}.write(a.out, a.colour())
 		} else {
-			fmt.Fprintf(a.out, "%s %s in store %s\n", paint(didDo[c.Change.Op], good, a.colour()), name, c.Change.Store)
+			fmt.Fprintf(a.out, "%s %s %s store %s\n", paint(didDo[c.Change.Op], good, a.colour()), name, whence[c.Change.Op], c.Change.Store)
 			remark{"why", c.Change.Why}.write(a.out, a.colour())
 		}
 		for _, n := range c.Notes {

@@ -18,7 +18,7 @@ func (a *app) historyCommand() *cobra.Command {
 	var last int
 	c := &cobra.Command{
 		Use:   "history",
-		Short: "Show every change that was made or tried on this host, with its reason",
+		Short: "Show every change made or tried on this host, and why",
 		Args:  cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
 			events, damaged, err := ledger.History(readOnly{host.System(), statePath})
@@ -68,7 +68,7 @@ func (a *app) showHistory(events []ledger.Event, damaged int) {
 	if len(events) == 0 {
 		fmt.Fprintln(a.out, "No change was made here yet.")
 	} else {
-		t := table{head: []string{"WHEN", "CHANGE", "ROOT", "STORE", "ENDED", "THEN", "PROVEN BY"}}
+		t := table{head: []string{"WHEN", "CHANGE", "ROOT", "STORE", "ENDED", "READ BACK", "PROVEN BY"}}
 		for _, e := range events {
 			end := cell{e.Status, good}
 			if e.Status != "done" {

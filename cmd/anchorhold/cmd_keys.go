@@ -113,7 +113,7 @@ func (a *app) keysetCommand() *cobra.Command {
 	fresh := &cobra.Command{
 		Use:     "new KEY.pub...",
 		Short:   "Make a keyset of several public keys",
-		Example: "  anchorhold keyset new --policy harbour --threshold 2 quay.pub tower.pub office.pub",
+		Example: "  anchorhold keyset new --policy harbour --threshold 2 *.pub",
 		Args:    cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, files []string) error {
 			var keys []policy.Key
@@ -141,7 +141,7 @@ func (a *app) keysetCommand() *cobra.Command {
 		},
 	}
 	fresh.Flags().StringVar(&of, "policy", "", "`NAME` of the policy that the keys sign")
-	fresh.Flags().IntVar(&threshold, "threshold", 0, "how many of the keys must sign (2 of 3 is advised)")
+	fresh.Flags().IntVar(&threshold, "threshold", 0, "`HOW MANY` of the keys must sign (2 of 3 is advised)")
 	fresh.Flags().StringVar(&contingency, "contingency", "", "keyset `FILE` of the keys in the safe, good for replacing a lost or stolen keyset")
 	fresh.Flags().StringVar(&out, "out", "", "write to `FILE` instead of NAME.keyset")
 	fresh.MarkFlagRequired("policy")

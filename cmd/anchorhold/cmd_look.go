@@ -12,7 +12,7 @@ import (
 func (a *app) verifyCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "verify",
-		Short: "Show what is true of each root in each store of this host, and prove it",
+		Short: "Show what is true of each root on this host, and prove it",
 		Long: `verify looks at every store that the policy names, asks the accounts of the
 settings to read each root themselves and to validate a certificate with it, and
 says under whatever is not right why, and what to do. It changes nothing and
@@ -34,7 +34,11 @@ func (a *app) previewCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "preview",
 		Short: "Show what enforce would do now, and what it would hold back",
-		Args:  cobra.NoArgs,
+		Long: `preview opens the policy, looks at every store, and lists each change that
+'anchorhold enforce' would make now, and each that it would hold back, with the
+reason. It changes nothing and needs no root. The exit code is 1 while anything
+is due.`,
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			m, err := a.machine(cmd.Context(), file)
 			if err != nil {
@@ -78,7 +82,7 @@ func (a *app) showPlan(r agent.Result) {
 		fmt.Fprintln(a.out, "Nothing is due: enforce would change nothing.")
 	}
 	for _, s := range r.Planned {
-		fmt.Fprintf(a.out, "%s %s  %s  in store %s\n", paint(fmt.Sprintf("would %-9s", willDo[s.Change.Op]), good, a.colour()), s.Want.Label, s.Change.Root.Fingerprint.Short(), s.Change.Store)
+		fmt.Fprintf(a.out, "%s %s  %s  %s store %s\n", paint(fmt.Sprintf("would %-9s", willDo[s.Change.Op]), good, a.colour()), s.Want.Label, s.Change.Root.Fingerprint.Short(), whence[s.Change.Op], s.Change.Store)
 		remark{"why", s.Change.Why}.write(a.out, a.colour())
 	}
 	a.showHeld(r)

@@ -15,7 +15,7 @@ func (a *app) openCommand() *cobra.Command {
 	var keyset string
 	c := &cobra.Command{
 		Use:   "open FILE",
-		Short: "Show what a policy file says, and whether a keyset stands behind it",
+		Short: "Show what a policy file says, and whether a keyset signed it",
 		Args:  cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			data, err := readPolicy(args[0])
@@ -88,7 +88,7 @@ func (a *app) showDocument(d policy.Document) {
 			say = append(say, remark{"note", "waived " + w.Code + ": " + root.Safe(w.Reason, maxShown)})
 		}
 		if cert, err := root.Parse(r.DER); err == nil {
-			say = append(say, remarks("note", root.Vouches(cert))...)
+			say = append(say, remark{"note", "may vouch for " + strings.Join(root.Vouches(cert), "; ")})
 		}
 		t.add(say, cell{r.Label, plain}, cell{r.SHA256.String(), faint}, cell{strings.Join(steps, ", then "), plain}, cell{strings.Join(r.Stores, ", "), plain})
 	}

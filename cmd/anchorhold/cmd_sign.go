@@ -21,19 +21,19 @@ func (a *app) signCommand() *cobra.Command {
 	var yes bool
 	c := &cobra.Command{
 		Use:   "sign [DRAFT]",
-		Short: "Turn a draft into a policy and sign it, after showing what will change for whom",
+		Short: "Show what a draft changes for whom, and sign it as a policy",
 		Long: `sign compiles the draft, shows what changes against the policy that is there,
 and signs with your key. Where the keyset asks for more signers the file waits
-for them: each signs it with 'anchorhold cosign'. Every signed version is kept in
-the folder signed/ beside it.`,
-		Example: "  anchorhold sign --key harbour.key\n  anchorhold sign --key quay.key --keyset harbour.keyset --out harbour.policy draft.toml",
+for them: each adds a signature with 'anchorhold cosign'. Every signed version
+is kept in the folder signed/ beside it.`,
+		Example: "  anchorhold sign --key harbour.key\n  anchorhold sign --key quay.key --out /srv/www/harbour.policy draft.toml",
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			file := draftName(args)
 			return a.sign(file, keyset, out, keys, phrase, yes)
 		},
 	}
-	c.Flags().StringArrayVar(&keys, "key", nil, "sign with the key in this `FILE`; may be repeated, or left out where an outside tool signs")
+	c.Flags().StringArrayVar(&keys, "key", nil, "sign with the key in this `FILE`; may be repeated, or left out where another tool signs")
 	c.Flags().StringVar(&keyset, "keyset", "", "keyset `FILE` (default: the one *.keyset beside the draft)")
 	c.Flags().StringVar(&out, "out", "", "write to `FILE` (default: NAME.policy beside the draft)")
 	c.Flags().StringVar(&phrase, "passphrase-file", "", "read the passphrase from the first line of `FILE` (- is standard input)")
@@ -121,8 +121,8 @@ func (a *app) showSigned(file string, data []byte, k policy.Keyset) error {
 		return err
 	}
 	if missing > 0 {
-		fmt.Fprintf(a.out, "%s  signed by %s of %d; %s before hosts believe it\n", file, count(len(have), "key", "keys"), k.Threshold, count(missing, "more signature is needed", "more signatures are needed"))
-		remark{"next", "pass it to the next signer: anchorhold cosign --key FILE " + file}.write(a.out, a.colour())
+		fmt.Fprintf(a.out, "%s  has %d of the %s that it needs; hosts do not believe it yet\n", file, len(have), count(k.Threshold, "signature", "signatures"))
+		remark{"next", "pass it to another signer: anchorhold cosign --key FILE " + file}.write(a.out, a.colour())
 		return nil
 	}
 	fmt.Fprintf(a.out, "%s  %s\n", file, paint("signed, hosts will believe it", good, a.colour()))

@@ -20,7 +20,7 @@ func (a *app) vetCommand() *cobra.Command {
 	var store bool
 	c := &cobra.Command{
 		Use:   "vet FILE...",
-		Short: "Look at root files: what is in them, whether it should be anybody's root, and for what it may vouch",
+		Short: "Look at root files: what is in them, and are they fit to trust?",
 		Long: `vet reads files in whatever shape a certification authority, a wizard or a
 colleague hands out, names every certificate in them by its SHA-256, and judges
 each as a root. Compare the SHA-256 with one that you got another way, by

@@ -61,7 +61,7 @@ var conditions = map[agent.Condition]struct{ what, next string }{
 	agent.TooNew:      {"the offered policy needs a newer anchorhold; the last good one stays", "upgrade anchorhold on this host"},
 	agent.Stale:       {"the policy has expired; what was due stays in force, nothing new begins", "have the next version signed"},
 	agent.ClockBehind: {"this machine's clock is before the day on which the policy was signed: the clock is wrong, not the roots", "set the clock; until then the policy's own date counts"},
-	agent.NoPolicy:    {"nothing is believed here, so nothing is changed", "adopt a starter file and put a policy where it says"},
+	agent.NoPolicy:    {"nothing is believed here, so nothing is changed", "put a policy that the keyset of this host signed where the settings say"},
 	agent.NoFloor:     {"you may not see which versions this host has accepted before", "run it as root to be sure"},
 }
 
