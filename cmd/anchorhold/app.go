@@ -26,9 +26,10 @@ type stdio struct {
 // app is what all commands share.
 type app struct {
 	stdio
-	now  func() time.Time
-	log  *slog.Logger
-	json bool
+	now    func() time.Time
+	log    *slog.Logger
+	json   bool
+	result io.Writer // where JSON goes; what is for people goes to stderr then
 }
 
 func newApp(s stdio, now func() time.Time) *app {
@@ -38,6 +39,7 @@ func newApp(s stdio, now func() time.Time) *app {
 // run executes one command line and returns its exit code.
 func (a *app) run(ctx context.Context, args []string) int {
 	root := a.command()
+	a.result = a.out
 	root.SetArgs(args)
 	root.SetIn(a.in)
 	root.SetOut(a.out)
@@ -45,6 +47,9 @@ func (a *app) run(ctx context.Context, args []string) int {
 	err := root.ExecuteContext(ctx)
 	if err != nil && err.Error() != "" {
 		fmt.Fprintf(a.err, "anchorhold: %v\n", err)
+		if a.json {
+			encode(a.result, map[string]any{"schema": jsonSchema, "exit": codeOf(err), "error": err.Error()})
+		}
 	}
 	return codeOf(err)
 }
@@ -70,6 +75,11 @@ your organisation's security officer and your local policy to decide.`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Args:          cobra.NoArgs,
+		PersistentPreRun: func(*cobra.Command, []string) {
+			if a.json {
+				a.out = a.err
+			}
+		},
 	}
 	root.SetVersionTemplate("anchorhold {{.Version}}\n")
 	root.SetUsageTemplate(usage)

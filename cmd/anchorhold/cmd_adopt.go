@@ -54,7 +54,7 @@ func (a *app) adopt(file string) error {
 		return fmt.Errorf("cannot read the settings: %w", err)
 	case bytes.Equal(old, data):
 		fmt.Fprintln(a.out, "These are this host's settings already.")
-		return nil
+		return a.tell(adopted(s, pin, false))
 	default:
 		if err := samePin(old, dir, pin); err != nil {
 			return err
@@ -69,7 +69,13 @@ func (a *app) adopt(file string) error {
 		return err
 	}
 	a.showAdopted(s, pin)
-	return nil
+	return a.tell(adopted(s, pin, true))
+}
+
+func adopted(s agent.Settings, pin policy.Pin, changed bool) map[string]any {
+	m := keysetMembers(pin.Keyset)
+	m["source"], m["changed"] = s.Policy, changed
+	return m
 }
 
 // samePin lets settings change and refuses another keyset: whoever could

@@ -96,7 +96,7 @@ func (a *app) bytesToSign(data []byte, public, out string) error {
 		return err
 	}
 	fmt.Fprintf(a.out, "%s  %s to be signed by %s\n", out, count(len(input), "byte", "bytes"), k.ID())
-	return nil
+	return a.tell(map[string]any{"bytes": out, "signer": k.ID()})
 }
 
 func attachFile(data []byte, k policy.Keyset, public, file string) ([]byte, error) {

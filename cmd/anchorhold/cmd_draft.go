@@ -64,7 +64,7 @@ this host's machine store, each to be confirmed by you before it counts.`,
 			}
 			fmt.Fprintf(a.out, "%s\n", out)
 			remark{"next", "compare every SHA-256 in it by telephone or on paper, then: anchorhold draft check " + out}.write(a.out, a.colour())
-			return nil
+			return a.tell(map[string]any{"draft": out})
 		},
 	}
 	c.Flags().StringArrayVar(&roots, "root", nil, "trust the roots in this `FILE`; may be repeated")
@@ -179,19 +179,12 @@ func (a *app) draftCheckCommand() *cobra.Command {
 		RunE: func(_ *cobra.Command, args []string) error {
 			file := draftName(args)
 			doc, found, err := a.compile(file, 1)
-			if a.json {
-				out := map[string]any{"schema": jsonSchema, "exit": codeOf(err), "findings": found}
-				if err := encode(a.out, out); err != nil {
-					return err
-				}
-				return silent(err)
-			}
 			a.showDraftFindings(file, found)
 			if err != nil {
 				return a.draftError(found, err)
 			}
 			fmt.Fprintf(a.out, "%s is fit to be signed: %s.\n", file, count(len(doc.Roots), "root", "roots"))
-			return nil
+			return a.tell(map[string]any{"findings": append([]policy.DraftFinding{}, found...)})
 		},
 	}
 }
@@ -201,14 +194,12 @@ func (a *app) draftError(found []policy.DraftFinding, err error) error {
 	if len(found) == 0 {
 		return err
 	}
-	return verdict{code: exitWrong}
-}
-
-func silent(err error) error {
-	if err == nil {
-		return nil
+	if a.json {
+		if err := encode(a.result, map[string]any{"schema": jsonSchema, "exit": exitWrong, "findings": found}); err != nil {
+			return err
+		}
 	}
-	return verdict{code: codeOf(err)}
+	return verdict{code: exitWrong}
 }
 
 // compile reads a draft and the files that it names, beside it.
@@ -312,7 +303,7 @@ func (a *app) revert(file, out string, version uint64) error {
 	}
 	fmt.Fprintf(a.out, "%s  version %d, with the standings of version %d\n", out, current.Version+1, version)
 	remark{"next", "read it, then: anchorhold draft check " + out}.write(a.out, a.colour())
-	return nil
+	return a.tell(map[string]any{"draft": out, "version": current.Version + 1, "standings_of": version})
 }
 
 func readDocument(file string) (policy.Document, error) {

@@ -35,7 +35,7 @@ func (a *app) historyCommand() *cobra.Command {
 				events = events[len(events)-last:]
 			}
 			if a.json {
-				return encode(a.out, map[string]any{"schema": jsonSchema, "events": events, "damaged": damaged})
+				return encode(a.result, map[string]any{"schema": jsonSchema, "exit": exitRight, "events": append([]ledger.Event{}, events...), "damaged": damaged})
 			}
 			a.showHistory(events, damaged)
 			return nil

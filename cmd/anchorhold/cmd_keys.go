@@ -56,14 +56,16 @@ fire in this room does not reach it.`,
 		Short: "Show the id of public keys (JWK, or PEM as openssl writes it)",
 		Args:  cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, files []string) error {
+			keys := []map[string]any{}
 			for _, f := range files {
 				k, err := readKey(f)
 				if err != nil {
 					return err
 				}
 				fmt.Fprintf(a.out, "%s  %s  %s\n", k.ID(), k.Kind(), f)
+				keys = append(keys, map[string]any{"id": k.ID(), "kind": k.Kind(), "file": f})
 			}
-			return nil
+			return a.tell(map[string]any{"keys": keys})
 		},
 	}
 	keys.AddCommand(fresh, show)
@@ -99,11 +101,16 @@ func (a *app) newKey(name, of string, kind policy.Kind, phraseFile string, open 
 		return err
 	}
 	fmt.Fprintf(a.out, "%s.key  private, keep it closed\n%s.pub  public: %s\n", name, name, signer.Public().ID())
+	made := map[string]any{"key": name + ".key", "public": name + ".pub", "id": signer.Public().ID()}
 	if of == "" {
 		remark{"next", "give " + name + ".pub to whoever makes the keyset"}.write(a.out, a.colour())
-		return nil
+		return a.tell(made)
 	}
-	return a.newKeyset(of, 1, []policy.Key{signer.Public()}, policy.Digest{}, of+".keyset")
+	made["keyset"] = of + ".keyset"
+	if _, err := a.newKeyset(of, 1, []policy.Key{signer.Public()}, policy.Digest{}, of+".keyset"); err != nil {
+		return err
+	}
+	return a.tell(made)
 }
 
 func (a *app) keysetCommand() *cobra.Command {
@@ -137,7 +144,13 @@ func (a *app) keysetCommand() *cobra.Command {
 			if out == "" {
 				out = of + ".keyset"
 			}
-			return a.newKeyset(of, threshold, keys, safe, out)
+			k, err := a.newKeyset(of, threshold, keys, safe, out)
+			if err != nil {
+				return err
+			}
+			made := keysetMembers(k)
+			made["keyset"] = out
+			return a.tell(made)
 		},
 	}
 	fresh.Flags().StringVar(&of, "policy", "", "`NAME` of the policy that the keys sign")
@@ -156,31 +169,40 @@ func (a *app) keysetCommand() *cobra.Command {
 				return err
 			}
 			a.showKeyset(c.Current())
-			return nil
+			return a.tell(keysetMembers(c.Current()))
 		},
 	}
 	keyset.AddCommand(fresh, show)
 	return keyset
 }
 
-func (a *app) newKeyset(of string, threshold int, keys []policy.Key, safe policy.Digest, out string) error {
+func (a *app) newKeyset(of string, threshold int, keys []policy.Key, safe policy.Digest, out string) (policy.Keyset, error) {
 	k := policy.Keyset{Schema: policy.KeysetSchema, Policy: of, Serial: 1, Issued: seconds(a.now()), Threshold: threshold, Keys: keys, Contingency: safe}
 	chain, err := policy.NewChain(k)
 	if err != nil {
-		return err
+		return k, err
 	}
 	data, err := chain.JSON()
 	if err != nil {
-		return err
+		return k, err
 	}
 	if err := writeNew(out, data, 0o644); err != nil {
-		return err
+		return k, err
 	}
 	fmt.Fprintf(a.out, "%s  %d of %s must sign policy %s\n", out, threshold, count(len(keys), "key", "keys"), of)
 	if threshold == 1 {
 		fmt.Fprintln(a.out, paint("One signer alone can put a root on every host that follows this policy; 2 of 3 is advised as soon as there are three people.", uneasy, a.colour()))
 	}
-	return nil
+	return chain.Current(), nil
+}
+
+// keysetMembers are what results say of a keyset.
+func keysetMembers(k policy.Keyset) map[string]any {
+	m := map[string]any{"policy": k.Policy, "epoch": k.Epoch(), "threshold": k.Threshold, "keys": keyIDs(k)}
+	if !k.Contingency.IsZero() {
+		m["contingency"] = k.Contingency.String()
+	}
+	return m
 }
 
 func (a *app) showKeyset(k policy.Keyset) {

@@ -62,7 +62,7 @@ func (a *app) openJSON(doc policy.Document, keyset string, why error) error {
 	if why != nil {
 		out.Error = why.Error()
 	}
-	if err := encode(a.out, out); err != nil {
+	if err := encode(a.result, out); err != nil {
 		return err
 	}
 	if why != nil {

@@ -120,14 +120,15 @@ func (a *app) showSigned(file string, data []byte, k policy.Keyset) error {
 	if err != nil {
 		return err
 	}
+	signed := map[string]any{"file": file, "signatures": len(have), "needed": k.Threshold, "believed": missing == 0}
 	if missing > 0 {
 		fmt.Fprintf(a.out, "%s  has %d of the %s that it needs; hosts do not believe it yet\n", file, len(have), count(k.Threshold, "signature", "signatures"))
 		remark{"next", "pass it to another signer: anchorhold cosign --key FILE " + file}.write(a.out, a.colour())
-		return nil
+		return a.tell(signed)
 	}
 	fmt.Fprintf(a.out, "%s  %s\n", file, paint("signed, hosts will believe it", good, a.colour()))
 	remark{"next", "bring it to where hosts read it, by any means"}.write(a.out, a.colour())
-	return nil
+	return a.tell(signed)
 }
 
 var errNotConfirmed = errors.New("nothing was signed")

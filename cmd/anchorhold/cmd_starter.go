@@ -48,6 +48,9 @@ image, a package, your own hands. It holds no secret.`,
 			if _, err := agent.ParseSettings(data, "/etc/anchorhold"); err != nil {
 				return err
 			}
+			if a.json {
+				return a.tell(map[string]any{"starter": string(data)})
+			}
 			_, err = a.out.Write(data)
 			return err
 		},

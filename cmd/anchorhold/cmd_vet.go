@@ -38,7 +38,7 @@ telephone or on paper, before you put it into a draft.`,
 				}
 			}
 			if a.json {
-				if err := encode(a.out, map[string]any{"schema": jsonSchema, "exit": codeOf(end), "files": out}); err != nil {
+				if err := encode(a.result, map[string]any{"schema": jsonSchema, "exit": codeOf(end), "files": out}); err != nil {
 					return err
 				}
 			} else {
@@ -148,7 +148,7 @@ func (a *app) scanFile(v jsonVetted, f io.Reader) (jsonVetted, error) {
 		}
 		c := certificate(cert, cert.Role())
 		c.Alias = b.Alias
-		if cert.X509Err != nil {
+		if cert.X509Err != nil || a.now().After(cert.NotAfter) { // the rest is as fit as its vendor judged
 			c.Findings = root.Vet(cert, a.now(), nil)
 		}
 		v.Certs = append(v.Certs, c)

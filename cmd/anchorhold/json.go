@@ -110,10 +110,19 @@ type jsonPart struct {
 // printJSON writes a result for programs and returns its verdict.
 func (a *app) printJSON(m *machine, r agent.Result) error {
 	end := judged(m.belief, r)
-	if err := encode(a.out, resultJSON(m, r)); err != nil {
+	if err := encode(a.result, resultJSON(m, r)); err != nil {
 		return err
 	}
 	return end
+}
+
+// tell writes what a command did, for programs that asked for it.
+func (a *app) tell(members map[string]any) error {
+	if !a.json {
+		return nil
+	}
+	members["schema"], members["exit"] = jsonSchema, exitRight
+	return encode(a.result, members)
 }
 
 func encode(w io.Writer, v any) error {
