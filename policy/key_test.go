@@ -157,6 +157,13 @@ func TestKeyForms(t *testing.T) {
 			t.Errorf("%d bytes: %v", n, err)
 		}
 	}
+	// y of 2, 3: by Euler's criterion x^2 = (y^2-1)/(d*y^2+1) has no root
+	// for 2 and has one for 3, computed apart.
+	for y, code := range map[byte]string{2: CodeBadKey, 3: ""} {
+		if _, err := NewKey(Ed25519, append([]byte{y}, make([]byte, 31)...)); CodeOf(err) != code {
+			t.Errorf("y = %d: %v, want %q", y, err, code)
+		}
+	}
 	if (Key{}).verify(nil, make([]byte, 64)) {
 		t.Error("the zero key verifies")
 	}
