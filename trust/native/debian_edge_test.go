@@ -1,7 +1,6 @@
 package native
 
 import (
-	"context"
 	"crypto/sha256"
 	"fmt"
 	"io/fs"
@@ -11,7 +10,6 @@ import (
 	"testing"
 
 	"anchorhold.test/anchorhold/trust"
-	"anchorhold.test/anchorhold/trust/host"
 	"anchorhold.test/anchorhold/trust/root"
 	"anchorhold.test/anchorhold/trust/trusttest"
 )
@@ -270,21 +268,6 @@ func TestLeavingIsExplained(t *testing.T) {
 	if len(why) != 2 || !strings.Contains(why[gone.Root().Fingerprint], "source file is gone") ||
 		!strings.Contains(why[m.f.Vendors[2].Root().Fingerprint], "deselected") {
 		t.Errorf("%v", why)
-	}
-}
-
-func TestToolThatDoesNothing(t *testing.T) {
-	m := newMachine(t)
-	a := trusttest.NewAuthority(t, "Harbour Root")
-	before := m.tree()
-	m.f.Tool = func(context.Context, host.Cmd) (host.Result, error) {
-		return host.Result{Stdout: []byte("1 added, 0 removed; done.\n")}, nil
-	}
-	if _, err := m.d.Try(t.Context(), []trust.Change{trusttest.Change(trust.Place, a.Root())}); err == nil {
-		t.Error("a tool that does nothing was believed")
-	}
-	if m.tree() != before {
-		t.Error("a failed trial changed the store")
 	}
 }
 

@@ -305,3 +305,37 @@ func TestRealBlock(t *testing.T) {
 		t.Error("the list is not as it was before")
 	}
 }
+
+// TestRealFullDisk has no room for a new bundle, and then a store that cannot
+// be written at all.
+func TestRealFullDisk(t *testing.T) {
+	if !private(t) {
+		return
+	}
+	r := realStore(t)
+	vendors := r.inBundle()
+	a := trusttest.NewAuthority(t, "Harbour Root")
+	place := []trust.Change{trusttest.Change(trust.Place, a.Root())}
+	r.sh("root", `d=$(mktemp -d) && cp -a /etc/ssl/certs/. "$d" && mount -t tmpfs -o size=4m,mode=0755 tmpfs /etc/ssl/certs &&
+cp -a "$d/." /etc/ssl/certs && rm -r "$d" && chmod 0755 /etc/ssl/certs &&
+head -c $((1024 * ($(df -k --output=avail /etc/ssl/certs | tail -1) - 100))) /dev/zero > /etc/ssl/certs/fill`)
+	for _, how := range []string{"full", "read-only"} {
+		if how == "read-only" {
+			r.sh("root", "mount -o remount,ro /etc/ssl/certs")
+		}
+		trial, err := r.d.Try(t.Context(), place)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if o := r.d.Apply(t.Context(), trial)[0]; o.Status != trust.Failed || o.Err == nil {
+			t.Errorf("%s: %s", how, o.Status)
+		}
+		r.want(vendors)
+		if out := r.sh("root", "ls -A /etc/ssl/certs | grep tmp || true"); out != "" {
+			t.Errorf("%s: left over: %s", how, out)
+		}
+	}
+	r.sh("root", "mount -o remount,rw /etc/ssl/certs; rm /etc/ssl/certs/fill")
+	apply(t, r.d, place...)
+	r.want(vendors.with(a.Root()))
+}
