@@ -43,6 +43,8 @@ func (a *Agent) Look(ctx context.Context, o Order) Result {
 	wants, waiting := Wants(o.Policy, o.Host)
 	r.Waiting = waiting
 	a.judgeAll(ctx, o, wants, &r)
+	_, held := a.plan(o, r)
+	r.advise(held)
 	r.Unlisted = a.unlisted(o.Policy)
 	return r
 }

@@ -56,6 +56,9 @@ func TestRetirementIsHeldUntilForced(t *testing.T) {
 	if len(res.Held) != 1 || len(res.Changes) != 0 || !r.holds(a) || res.Right() || res.Rows[0].State != trust.Lingering {
 		t.Fatalf("not held: %+v", res)
 	}
+	if next := res.Rows[0].Next; len(next) != 1 || next[0] != res.Held[0].Next {
+		t.Errorf("the row of a held step says %q, which does not let it go", next)
+	}
 	_, res = r.enforce(file, "every service moved")
 	if r.holds(a) || !res.Right() || r.ledger().Placed(trust.Machine, root.Of(a.Cert.Raw)) {
 		t.Fatalf("still there: %+v", res.Rows)

@@ -61,6 +61,16 @@ type Result struct {
 	Changes  []Changed
 }
 
+// advise says in the rows of held steps what lets them go: enforcing once more
+// does not.
+func (r *Result) advise(held []Held) {
+	for _, h := range held {
+		if row := r.row(h.Change.Store, h.Change.Root.Fingerprint); row != nil {
+			row.Next = []string{h.Next}
+		}
+	}
+}
+
 // Right reports whether every due placement is as wanted.
 func (r Result) Right() bool {
 	return !slices.ContainsFunc(r.Rows, func(w Row) bool { return !w.Right })

@@ -56,7 +56,7 @@ that the policy distrusts is refused at once.`,
 				return a.printJSON(m, r)
 			}
 			a.showChanges(r)
-			a.showHeld(r)
+			a.showHeld(r, false)
 			if len(r.Changes)+len(r.Held) > 0 {
 				fmt.Fprintln(a.out)
 			}

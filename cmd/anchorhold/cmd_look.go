@@ -85,13 +85,16 @@ func (a *app) showPlan(r agent.Result) {
 		fmt.Fprintf(a.out, "%s %s  %s  %s store %s\n", paint(fmt.Sprintf("would %-9s", willDo[s.Change.Op]), good, a.colour()), s.Want.Label, s.Change.Root.Fingerprint.Short(), whence[s.Change.Op], s.Change.Store)
 		remark{"why", s.Change.Why}.write(a.out, a.colour())
 	}
-	a.showHeld(r)
+	a.showHeld(r, true)
 }
 
-func (a *app) showHeld(r agent.Result) {
+// showHeld tells what waits; what to do is left out where a table tells it.
+func (a *app) showHeld(r agent.Result, next bool) {
 	for _, h := range r.Held {
 		fmt.Fprintf(a.out, "%s %s  %s  from store %s\n", paint("holds the "+string(h.Change.Op)+" of", uneasy, a.colour()), h.Want.Label, h.Change.Root.Fingerprint.Short(), h.Change.Store)
 		remark{"why", h.Reason}.write(a.out, a.colour())
-		remark{"next", h.Next}.write(a.out, a.colour())
+		if next {
+			remark{"next", h.Next}.write(a.out, a.colour())
+		}
 	}
 }
