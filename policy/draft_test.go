@@ -118,3 +118,15 @@ func TestExplainTOMLOther(t *testing.T) {
 		t.Errorf("%v", got)
 	}
 }
+
+// FuzzParseDraft: whatever comes in, a draft or errors with lines come out.
+func FuzzParseDraft(f *testing.F) {
+	f.Add([]byte(fullDraft))
+	f.Add([]byte("root = [{ standings = [{ until = 1 }] }]\n[root.x]\n"))
+	f.Add([]byte("[[root]]\n[[root.standings]]\nstage = 'x'\n[[root]]\nwaive = 1\nexpires.x.y = 3"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if _, err := ParseDraft(data); err != nil && CodeOf(err) != CodeDraft {
+			t.Errorf("%v", err)
+		}
+	})
+}

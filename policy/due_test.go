@@ -109,6 +109,8 @@ func TestPercent(t *testing.T) {
 	// must agree.
 	if got := Share("harbour", fp, "quay-1"); got != 0xf4442a6abd9e485e {
 		t.Errorf("share %#x", got)
+	} else if (Stage{Percent: 95}).takes(got) || !(Stage{Percent: 96}).takes(got) {
+		t.Error("a place of 0.954 of the line is not between 95 and 96 percent")
 	}
 }
 

@@ -1,6 +1,7 @@
 package policy
 
 import (
+	"bytes"
 	"encoding/json"
 	"os"
 	"strings"
@@ -11,6 +12,7 @@ type joseVector struct {
 	ID            string          `json:"id"`
 	Alg           string          `json:"alg"`
 	KeyPublic     json.RawMessage `json:"key_public"`
+	KeyPrivate    string          `json:"key_private_d"`
 	Thumbprint    string          `json:"thumbprint_sha256_b64url"`
 	Compact       string          `json:"compact"`
 	PayloadText   string          `json:"payload_text"`
@@ -88,6 +90,16 @@ func (v joseVector) crypto(t *testing.T, k Key) {
 	sig := decode64(t, flat.Signature)
 	if !k.verify([]byte(flat.Protected+"."+flat.Payload), sig) {
 		t.Errorf("%s: the signature does not verify", v.ID)
+	}
+	// Ed25519 has one signature for each message, so ours must be the RFC's.
+	if v.Alg == algEdDSA {
+		s, err := NewSigner(Ed25519, bytes.NewReader(decode64(t, v.KeyPrivate)))
+		if err != nil || s.key != k {
+			t.Fatalf("%s: the private key makes another public one: %v", v.ID, err)
+		}
+		if ours, err := s.sign([]byte(flat.Protected + "." + flat.Payload)); err != nil || !bytes.Equal(ours, sig) {
+			t.Errorf("%s: signed as %x, %v", v.ID, ours, err)
+		}
 	}
 	sig[0]++
 	if k.verify([]byte(flat.Protected+"."+flat.Payload), sig) {
