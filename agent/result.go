@@ -110,7 +110,10 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 func (row *Row) trusted(w Want, p trust.Placement) {
 	row.Right = p.State == trust.Placed
 	if f, refused := w.Refused(); refused {
-		if p.State == trust.Absent {
+		if i := slices.IndexFunc(w.Findings, func(f root.Finding) bool { return f.Code == "expired" }); i >= 0 && row.Right {
+			f, row.Right = w.Findings[i], false
+			row.Reasons = append(row.Reasons, "it is in place and stays, but "+f.Reason+" and verifies nothing ["+f.Code+"]")
+		} else if p.State == trust.Absent {
 			row.Reasons = append(row.Reasons, "not placed: "+f.Reason+" ["+f.Code+"]")
 		} else {
 			row.Notes = append(row.Notes, "it is in place and stays, yet would not be placed today: "+f.Reason+" ["+f.Code+"]")

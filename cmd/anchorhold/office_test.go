@@ -2,9 +2,14 @@ package main
 
 import (
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
+
+	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust/root"
 )
 
 // office is where policies are written and signed, with the keys of one
@@ -83,4 +88,47 @@ func (o *office) refuses(e entry) string {
 	sign := must(o.t, exitWrong, o.dir, "sign", "--key", "harbour.key", draft)
 	o.version--
 	return check.all() + sign.all()
+}
+
+// document is a policy of these roots as 'sign' would make it, without the
+// vetting that stops a signer.
+func (o *office) document(issued time.Time, roots ...policy.Root) policy.Document {
+	o.version++
+	return policy.Document{Schema: 1, Name: "harbour", Epoch: 1, Version: uint64(o.version),
+		Issued: issued.UTC().Truncate(time.Second), Expires: issued.UTC().Truncate(time.Second).AddDate(0, 3, 0), Roots: roots}
+}
+
+// unvetted signs a document at its own time, whatever its roots are fit for,
+// and returns the policy file.
+func (o *office) unvetted(d policy.Document) []byte {
+	o.t.Helper()
+	signer, err := policy.LoadSigner([]byte(read(o.t, o.path("harbour.key"))), nil)
+	if err != nil {
+		o.t.Fatal(err)
+	}
+	chain, err := policy.ParseChain([]byte(read(o.t, o.path("harbour.keyset"))))
+	if err != nil {
+		o.t.Fatal(err)
+	}
+	data, err := policy.Sign(d, chain, d.Issued, signer)
+	if err != nil {
+		o.t.Fatal(err)
+	}
+	return data
+}
+
+// wants is a root of a document with one standing for all hosts.
+func wants(t *testing.T, file string, standing policy.Standing) policy.Root {
+	t.Helper()
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := root.Read(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := f.Items[0].Cert
+	return policy.Root{SHA256: c.Fingerprint(), DER: c.Raw, Label: strings.TrimSuffix(filepath.Base(file), ".pem"),
+		Standings: []policy.Step{{Standing: standing, Stage: policy.AllHosts}}, Purposes: []string{policy.TLSServer}, Stores: []string{policy.MachineStore}}
 }

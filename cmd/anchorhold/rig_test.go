@@ -69,7 +69,7 @@ func must(t *testing.T, code int, dir string, args ...string) ended {
 // tool runs another program as root, and fails where it fails.
 func tool(t *testing.T, name string, args ...string) string {
 	t.Helper()
-	e := call(t, exec.Command(name, args...))
+	e := call(t, command(name, args...))
 	if e.code != 0 {
 		t.Fatalf("%s %s: exit %d\n%s", name, strings.Join(args, " "), e.code, e.all())
 	}
@@ -231,4 +231,11 @@ func (c jsonCertificate) finding(code string) (root.Finding, bool) {
 func waits(t *testing.T, what string) {
 	t.Helper()
 	t.Log(fmt.Sprintf("waits for %s", what))
+}
+
+// command is another program with an environment of almost nothing.
+func command(name string, args ...string) *exec.Cmd {
+	c := exec.Command(name, args...)
+	c.Dir, c.Env = "/", []string{"PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C"}
+	return c
 }

@@ -249,11 +249,15 @@ func sample(c trust.Claim) (leaf *x509.Certificate, between *x509.CertPool, by s
 	return leaf, between, name, nil
 }
 
-// at is the time of judgement. A sample that has ended still shows whether the
-// root is read; its own end is not the root's fault.
+// at is the time of judgement. A sample or a root that has ended still shows
+// whether the root is read; that it has ended is told elsewhere.
 func at(c trust.Claim, leaf *x509.Certificate) time.Time {
-	if len(c.Sample) > 0 && c.At.After(leaf.NotAfter) {
-		return leaf.NotAfter
+	when := c.At
+	if when.After(leaf.NotAfter) {
+		when = leaf.NotAfter
 	}
-	return c.At
+	if top, err := x509.ParseCertificate(c.Root.DER); err == nil && when.After(top.NotAfter) {
+		when = top.NotAfter
+	}
+	return when
 }
