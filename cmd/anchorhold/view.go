@@ -223,9 +223,9 @@ func (a *app) showEnd(r agent.Result) {
 	text, t := "", good
 	switch {
 	case wrong > 0:
-		text, t = fmt.Sprintf("%d of %s not as wanted.", wrong, count(total, "placement is", "placements are")), bad
+		text, t = fmt.Sprintf("Not as wanted: %d of %s.", wrong, count(total, "placement", "placements")), bad
 	case unknown > 0:
-		text, t = fmt.Sprintf("%d of %s not to be seen by this account.", unknown, count(total, "placement is", "placements are")), uneasy
+		text, t = fmt.Sprintf("Not to be seen by this account: %d of %s.", unknown, count(total, "placement", "placements")), uneasy
 	case total > 0:
 		text = "All is as wanted: " + count(total, "placement", "placements") + ", read back and proven."
 	}

@@ -8,7 +8,7 @@
 # it could not be run here.
 set -euo pipefail
 
-limit=240 # seconds for everything; two cores need a quarter of it
+limit=150 # seconds for everything; two cores need a tenth of it
 
 here=$(cd -- "$(dirname -- "$0")" && pwd -P)
 program=$(realpath -- "${1:?usage: demo.sh PROGRAM}")
@@ -31,7 +31,7 @@ measure() {
 
 [ "$(id -u)" -eq 0 ] || cannot "only root may make a private copy of the machine: sudo make demo"
 [ -x "$program" ] || cannot "$program is not there: make build"
-for tool in unshare mount openssl curl setpriv timeout /usr/bin/python3 update-ca-certificates; do
+for tool in unshare mount openssl curl keytool setpriv timeout /usr/bin/python3 update-ca-certificates; do
 	command -v "$tool" >/dev/null || cannot "$tool is missing; 'make demo' installs what it needs on Debian and Ubuntu"
 done
 

@@ -43,10 +43,12 @@ state() {
 		-printf '%p %m %T@ %s %l\n' | sort | sha256sum
 }
 
+# java_has asks Java's own tool whether its store holds a root.
 java_has() {
-	command -v keytool >/dev/null || return 1
-	timeout 60 keytool -list -keystore /etc/ssl/certs/java/cacerts -storepass changeit 2>/dev/null |
-		tr -d : | grep -qi "$(openssl x509 -in "$1" -noout -fingerprint -sha256 | cut -d= -f2 | tr -d :)"
+	local print list
+	print=$(openssl x509 -in "$1" -noout -fingerprint -sha256)
+	list=$(timeout 60 keytool -list -keystore /etc/ssl/certs/java/cacerts -storepass changeit) || return 2
+	case $list in *"${print#*=}"*) ;; *) return 1 ;; esac
 }
 
 chapter() {
