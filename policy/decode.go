@@ -36,8 +36,8 @@ func decodeStrict(data []byte, most int, path string, into any) error {
 }
 
 func decodeNode(n node, path string, into any) error {
-	d := decoder{members: map[reflect.Type][]member{}}
-	return d.decode(n, path, reflect.ValueOf(into).Elem())
+	d := decoder{base: path, members: map[reflect.Type][]member{}}
+	return d.decode(n, reflect.ValueOf(into).Elem())
 }
 
 // fromNode is a type that reads itself.
@@ -52,62 +52,96 @@ type member struct {
 }
 
 type decoder struct {
+	base    string // names the whole
+	trail   []crumb
 	members map[reflect.Type][]member
 }
 
-func (d *decoder) decode(n node, path string, v reflect.Value) error {
+// crumb is one step from the whole to a value: a member's name, or an index
+// where the name is empty. A path is only put together for an error; a policy
+// of 1,000 roots has too many of them.
+type crumb struct {
+	name  string
+	index int
+}
+
+func (d *decoder) path() string {
+	path := d.base
+	for _, c := range d.trail {
+		if c.name == "" {
+			path = item(path, c.index)
+		} else {
+			path = join(path, c.name)
+		}
+	}
+	return path
+}
+
+func (d *decoder) refuse(code, format string, args ...any) error {
+	return refuse(code, d.path(), format, args...)
+}
+
+// inside decodes a value one step further in.
+func (d *decoder) inside(c crumb, n node, v reflect.Value) error {
+	d.trail = append(d.trail, c)
+	err := d.decode(n, v)
+	d.trail = d.trail[:len(d.trail)-1]
+	return err
+}
+
+func (d *decoder) decode(n node, v reflect.Value) error {
 	if n.kind == nullKind {
-		return refuse(CodeNullMember, path, "null is not a value here")
+		return d.refuse(CodeNullMember, "null is not a value here")
 	}
 	switch t := v.Addr().Interface().(type) {
 	case fromNode:
-		return t.fromNode(n, path)
+		return t.fromNode(n, d.path())
 	case *time.Time:
-		return decodeTime(n, path, t)
+		return d.time(n, t)
 	case *[]byte:
-		return decodeBytes(n, path, t)
+		return d.bytes(n, t)
 	case encoding.TextUnmarshaler:
 		if n.kind != stringKind {
-			return wrongType(n, path, "a string")
+			return d.wrongType(n, "a string")
 		}
 		if err := t.UnmarshalText([]byte(n.text)); err != nil {
-			return refuse(CodeBadText, path, "%v", err)
+			return d.refuse(CodeBadText, "%v", err)
 		}
 		return nil
 	}
 	switch v.Kind() {
 	case reflect.Pointer:
 		v.Set(reflect.New(v.Type().Elem()))
-		return d.decode(n, path, v.Elem())
+		return d.decode(n, v.Elem())
 	case reflect.Struct:
-		return d.object(n, path, v)
+		return d.object(n, v)
 	case reflect.Map:
-		return d.table(n, path, v)
+		return d.table(n, v)
 	case reflect.Slice:
-		return d.list(n, path, v)
+		return d.list(n, v)
 	case reflect.String:
 		if n.kind != stringKind {
-			return wrongType(n, path, "a string")
+			return d.wrongType(n, "a string")
 		}
 		v.SetString(n.text)
 		return nil
 	case reflect.Bool:
 		if n.kind != boolKind {
-			return wrongType(n, path, "true or false")
+			return d.wrongType(n, "true or false")
 		}
 		v.SetBool(n.text == "true")
 		return nil
 	}
-	return decodeInteger(n, path, v)
+	return d.integer(n, v)
 }
 
-func wrongType(n node, path, want string) error {
-	return refuse(CodeWrongType, path, "expected %s, found %s", want, n.kind)
+func (d *decoder) wrongType(n node, want string) error {
+	return d.refuse(CodeWrongType, "expected %s, found %s", want, n.kind)
 }
 
-func (d *decoder) object(n node, path string, v reflect.Value) error {
+func (d *decoder) object(n node, v reflect.Value) error {
 	if n.kind != objectKind {
-		return wrongType(n, path, "an object")
+		return d.wrongType(n, "an object")
 	}
 	members := d.of(v.Type())
 	seen := 0
@@ -119,13 +153,13 @@ func (d *decoder) object(n node, path string, v reflect.Value) error {
 				break
 			}
 			if strings.EqualFold(m.name, name) {
-				return refuse(CodeCaseVariant, path, "member %s must be written %q", clip(name), m.name)
+				return d.refuse(CodeCaseVariant, "member %s must be written %q", clip(name), m.name)
 			}
 		}
 		if at < 0 {
-			return refuse(CodeUnknownMember, path, "unknown member %s", clip(name))
+			return d.refuse(CodeUnknownMember, "unknown member %s", clip(name))
 		}
-		if err := d.decode(n.items[i], join(path, name), v.FieldByIndex(members[at].index)); err != nil {
+		if err := d.inside(crumb{name: name}, n.items[i], v.FieldByIndex(members[at].index)); err != nil {
 			return err
 		}
 		if members[at].required {
@@ -140,17 +174,17 @@ func (d *decoder) object(n node, path string, v reflect.Value) error {
 	if seen == 0 {
 		return nil
 	}
-	return missing(n, path, members)
+	return d.missing(n, members)
 }
 
-func missing(n node, path string, members []member) error {
+func (d *decoder) missing(n node, members []member) error {
 	for _, m := range members {
 		found := false
 		for _, name := range n.names {
 			found = found || name == m.name
 		}
 		if m.required && !found {
-			return refuse(CodeMissingMember, path, "member %q is missing", m.name)
+			return d.refuse(CodeMissingMember, "member %q is missing", m.name)
 		}
 	}
 	return nil
@@ -174,14 +208,14 @@ func (d *decoder) of(t reflect.Type) []member {
 	return all
 }
 
-func (d *decoder) table(n node, path string, v reflect.Value) error {
+func (d *decoder) table(n node, v reflect.Value) error {
 	if n.kind != objectKind {
-		return wrongType(n, path, "an object")
+		return d.wrongType(n, "an object")
 	}
 	v.Set(reflect.MakeMapWithSize(v.Type(), len(n.names)))
 	for i, name := range n.names {
 		value := reflect.New(v.Type().Elem()).Elem()
-		if err := d.decode(n.items[i], join(path, clip(name)), value); err != nil {
+		if err := d.inside(crumb{name: clip(name)}, n.items[i], value); err != nil {
 			return err
 		}
 		v.SetMapIndex(reflect.ValueOf(name), value)
@@ -189,13 +223,13 @@ func (d *decoder) table(n node, path string, v reflect.Value) error {
 	return nil
 }
 
-func (d *decoder) list(n node, path string, v reflect.Value) error {
+func (d *decoder) list(n node, v reflect.Value) error {
 	if n.kind != arrayKind {
-		return wrongType(n, path, "an array")
+		return d.wrongType(n, "an array")
 	}
 	v.Set(reflect.MakeSlice(v.Type(), len(n.items), len(n.items)))
-	for i, item := range n.items {
-		if err := d.decode(item, path+"["+strconv.Itoa(i)+"]", v.Index(i)); err != nil {
+	for i, one := range n.items {
+		if err := d.inside(crumb{index: i}, one, v.Index(i)); err != nil {
 			return err
 		}
 	}
@@ -209,39 +243,39 @@ func join(path, name string) string {
 	return path + "." + name
 }
 
-// decodeInteger takes no 1.0, 1e3 or -0: readers differ over them.
-func decodeInteger(n node, path string, v reflect.Value) error {
+// integer takes no 1.0, 1e3 or -0: readers differ over them.
+func (d *decoder) integer(n node, v reflect.Value) error {
 	if n.kind != numberKind {
-		return wrongType(n, path, "an integer")
+		return d.wrongType(n, "an integer")
 	}
 	if strings.ContainsAny(n.text, ".eE") || n.text == "-0" {
-		return refuse(CodeNotInteger, path, "%s is not written as an integer", clip(n.text))
+		return d.refuse(CodeNotInteger, "%s is not written as an integer", clip(n.text))
 	}
 	i, err := strconv.ParseInt(n.text, 10, 64)
 	if err != nil || i > maxInteger || i < -maxInteger {
-		return refuse(CodeOutOfRange, path, "%s is beyond 2^53-1", clip(n.text))
+		return d.refuse(CodeOutOfRange, "%s is beyond 2^53-1", clip(n.text))
 	}
 	if v.CanUint() {
 		if i < 0 || v.OverflowUint(uint64(i)) {
-			return refuse(CodeOutOfRange, path, "%d is out of range", i)
+			return d.refuse(CodeOutOfRange, "%d is out of range", i)
 		}
 		v.SetUint(uint64(i))
 		return nil
 	}
 	if v.OverflowInt(i) {
-		return refuse(CodeOutOfRange, path, "%d is out of range", i)
+		return d.refuse(CodeOutOfRange, "%d is out of range", i)
 	}
 	v.SetInt(i)
 	return nil
 }
 
-func decodeTime(n node, path string, t *time.Time) error {
+func (d *decoder) time(n node, t *time.Time) error {
 	if n.kind != stringKind {
-		return wrongType(n, path, "a time")
+		return d.wrongType(n, "a time")
 	}
 	got, err := time.Parse(timeLayout, n.text)
 	if err != nil || got.Format(timeLayout) != n.text {
-		return refuse(CodeBadTime, path, "%s is not a time of the form %s", clip(n.text), timeLayout)
+		return d.refuse(CodeBadTime, "%s is not a time of the form %s", clip(n.text), timeLayout)
 	}
 	*t = got
 	return nil
@@ -252,15 +286,15 @@ func plain(t time.Time) bool {
 	return t.Format(time.RFC3339Nano) == t.UTC().Truncate(time.Second).Format(timeLayout)
 }
 
-// decodeBytes takes base64 with padding in its one canonical form: no line
+// bytes takes base64 with padding in its one canonical form: no line
 // breaks, which Go's decoder skips, and no bits left over (RFC 4648 3.5).
-func decodeBytes(n node, path string, b *[]byte) error {
+func (d *decoder) bytes(n node, b *[]byte) error {
 	if n.kind != stringKind {
-		return wrongType(n, path, "base64")
+		return d.wrongType(n, "base64")
 	}
 	got, err := decodeBase64(base64.StdEncoding, n.text)
 	if err != nil {
-		return refuse(CodeBadBase64, path, "not canonical base64: %v", err)
+		return d.refuse(CodeBadBase64, "not canonical base64: %v", err)
 	}
 	*b = got
 	return nil

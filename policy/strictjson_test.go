@@ -139,6 +139,19 @@ func TestDecodeStrict(t *testing.T) {
 			t.Errorf("%s: %v, want %q", in, err, code)
 		}
 	}
+	// An error names the place.
+	for in, subject := range map[string]string{
+		`{"s":"x","l":[{"n":1},{"n":null}]}`: "top.l[1].n",
+		`{"s":"x","m":{"a b":1}}`:            `top.m."a b"`,
+		`{"s":"x","l":[{"n":1},{}]}`:         "top.l[1]",
+		`{"s":"x","t":1,"l":[]}`:             "top.t",
+	} {
+		var o outer
+		err := decodeStrict([]byte(in), 1000, "top", &o)
+		if e, ok := err.(*Error); !ok || e.Subject != subject {
+			t.Errorf("%s: %v, want the subject %q", in, err, subject)
+		}
+	}
 	var o outer
 	if err := decodeStrict([]byte(`{"s":"`+strings.Repeat("x", 1000)+`"}`), 1000, "", &o); CodeOf(err) != CodeTooLarge {
 		t.Errorf("%v, want %s", err, CodeTooLarge)
