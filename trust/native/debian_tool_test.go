@@ -39,7 +39,13 @@ func TestToolThatLies(t *testing.T) {
 		"ours is missing":  func(x []byte) []byte { return bytes.Replace(x, a.PEM(), nil, 1) },
 		"gone, and there":  func(x []byte) []byte { return append(x, b.PEM()...) },
 		"glued":            func(x []byte) []byte { return bytes.ReplaceAll(x, []byte("-----\n-----"), []byte("----------")) },
-		"empty":            func(x []byte) []byte { return nil },
+		"a bad block": func(x []byte) []byte {
+			return append([]byte("-----BEGIN CERTIFICATE-----\n!!!!\n-----END CERTIFICATE-----\n"), x...)
+		},
+		"text behind END": func(x []byte) []byte {
+			return bytes.Replace(x, []byte("END CERTIFICATE-----\n"), []byte("END CERTIFICATE----- x\n"), 1)
+		},
+		"empty": func(x []byte) []byte { return nil },
 	} {
 		m := newMachine(t)
 		m.f.Put(t, local+"old.crt", string(b.PEM()))
@@ -64,6 +70,29 @@ func TestToolThatLies(t *testing.T) {
 		}
 		if m.tree() != before {
 			t.Errorf("%s: a failed trial changed the store", name)
+		}
+	}
+}
+
+// TestSourcesThatCannotBeRead must not be taken for sources that are gone.
+func TestSourcesThatCannotBeRead(t *testing.T) {
+	a := trusttest.NewAuthority(t, "Harbour Root")
+	for name, spoil := range map[string]func(m machine, at string) error{
+		"/etc/ca-certificates.conf":        func(m machine, at string) error { return os.Mkdir(at, 0o755) },
+		"/usr/local/share/ca-certificates": func(m machine, at string) error { return os.WriteFile(at, nil, 0o644) },
+	} {
+		m := newMachine(t)
+		if err := os.RemoveAll(m.f.Real(name)); err != nil {
+			t.Fatal(err)
+		}
+		if err := spoil(m, m.f.Real(name)); err != nil {
+			t.Fatal(err)
+		}
+		if p, _ := observe(t, m.d).Part(partSource); p.Unread == "" {
+			t.Errorf("%s: the source counts as read", name)
+		}
+		if _, err := m.d.Try(t.Context(), []trust.Change{trusttest.Change(trust.Place, a.Root())}); err == nil {
+			t.Errorf("%s: a store was built without it", name)
 		}
 	}
 }
