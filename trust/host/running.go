@@ -2,6 +2,7 @@ package host
 
 import (
 	"path"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -9,8 +10,12 @@ import (
 // maxCommand bounds what is read of a process's command line.
 const maxCommand = 128 << 10
 
+// shells run scripts: their first arguments name one.
+var shells = []string{"sh", "dash", "bash"}
+
 // Running lists the processes that run the program of that base name, itself
-// or as a script, as far as /proc shows them (proc(5)).
+// or as a shell script, as far as /proc shows them (proc(5)). Processes that
+// see another root folder, as those of containers do, are left out.
 func (h *Host) Running(program string) []int {
 	entries, err := h.ReadDir("/proc")
 	if err != nil {
@@ -27,12 +32,24 @@ func (h *Host) Running(program string) []int {
 			continue
 		}
 		args := strings.SplitN(string(line), "\x00", 4)
-		for _, a := range args[:min(3, len(args))] { // interpreter, its option, script
-			if path.Base(a) == program {
-				pids = append(pids, pid)
-				break
-			}
+		named := args[:1]
+		if slices.Contains(shells, path.Base(args[0])) {
+			named = args[:min(3, len(args))] // the shell, perhaps an option, the script
+		}
+		if slices.ContainsFunc(named, func(a string) bool { return path.Base(a) == program }) && h.sameRoot(e.Name()) {
+			pids = append(pids, pid)
 		}
 	}
 	return pids
+}
+
+// sameRoot reports whether a process sees our root folder, or that it cannot
+// be told.
+func (h *Host) sameRoot(pid string) bool {
+	theirs, err := h.Stat("/proc/" + pid + "/root")
+	if err != nil {
+		return true
+	}
+	ours, err := h.Stat("/")
+	return err != nil || IdentityOf(theirs) == IdentityOf(ours)
 }
