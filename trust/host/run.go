@@ -29,6 +29,7 @@ type Cmd struct {
 	Timeout time.Duration // DefaultTimeout where 0
 	Temp    string        // folder for temporary files, "/tmp" where empty
 	As      *Account      // whom to run as, ourselves where nil
+	Memory  int64         // bytes of data that it may have, unbounded where 0; not for one that is spared
 	// Spare leaves the program running at the limit, and pays no heed to the
 	// context: for programs that leave a mess when they are ended.
 	Spare bool

@@ -44,6 +44,10 @@ func runProgram(ctx context.Context, c Cmd) (Result, error) {
 	if err := cmd.Start(); err != nil {
 		return Result{}, err
 	}
+	var cause error
+	if c.Memory > 0 {
+		cause = confine(cmd.Process.Pid, c.Memory)
+	}
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
 	limit := time.NewTimer(c.Timeout)
@@ -52,15 +56,16 @@ func runProgram(ctx context.Context, c Cmd) (Result, error) {
 	if c.Spare {
 		canceled = nil
 	}
-	var cause error
-	select {
-	case err = <-ended:
-	case <-canceled:
-		cause = ctx.Err()
-	case <-limit.C:
-		cause = fmt.Errorf("no end within %s", c.Timeout)
-		if c.Spare {
-			return Result{}, &StillRunning{Path: c.Path, PID: cmd.Process.Pid, For: c.Timeout}
+	if cause == nil {
+		select {
+		case err = <-ended:
+		case <-canceled:
+			cause = ctx.Err()
+		case <-limit.C:
+			cause = fmt.Errorf("no end within %s", c.Timeout)
+			if c.Spare {
+				return Result{}, &StillRunning{Path: c.Path, PID: cmd.Process.Pid, For: c.Timeout}
+			}
 		}
 	}
 	if cause != nil {
