@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 
 	"github.com/pelletier/go-toml/v2"
 
@@ -24,7 +25,7 @@ type Settings struct {
 	Pin      policy.PinTOML    `toml:"pin" comment:"Whom this host believes. Compare with the signers before you trust it."`
 }
 
-var labelForm = regexp.MustCompile(`^[a-z0-9][a-z0-9._-]{0,62}$`)
+var labelForm = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z0-9][a-z0-9._-]{0,62}$`) })
 
 // ParseSettings reads agent.toml strictly. dir is the folder that the file
 // lies in: a relative path inside it means "beside the settings", never the
@@ -50,7 +51,7 @@ func ParseSettings(data []byte, dir string) (Settings, error) {
 		s.Accounts = []string{DefaultAccount}
 	}
 	for k, v := range s.Labels {
-		if !labelForm.MatchString(k) || !labelForm.MatchString(v) {
+		if !labelForm().MatchString(k) || !labelForm().MatchString(v) {
 			errs = append(errs, fmt.Errorf("label %q = %q: letters a-z, digits, '.', '_' and '-', at most 63, first a letter or digit", k, v))
 		}
 	}

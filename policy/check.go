@@ -2,7 +2,6 @@ package policy
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -53,10 +52,10 @@ type Finding struct {
 }
 
 var (
-	labelForm = regexp.MustCompile(`^[a-z0-9][a-z0-9._-]{0,62}$`)
-	codeForm  = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,63}$`)
-	hostForm  = regexp.MustCompile(`^([A-Za-z0-9]([A-Za-z0-9._-]{0,251}[A-Za-z0-9])?|\[[0-9A-Fa-f:.]{2,45}\])$`)
-	portForm  = regexp.MustCompile(`^[1-9][0-9]{0,4}$`)
+	labelForm = lazy(`^[a-z0-9][a-z0-9._-]{0,62}$`)
+	codeForm  = lazy(`^[a-z0-9][a-z0-9-]{0,63}$`)
+	hostForm  = lazy(`^([A-Za-z0-9]([A-Za-z0-9._-]{0,251}[A-Za-z0-9])?|\[[0-9A-Fa-f:.]{2,45}\])$`)
+	portForm  = lazy(`^[1-9][0-9]{0,4}$`)
 )
 
 // Check judges everything that a document must keep beyond its form, and
@@ -181,7 +180,7 @@ func (c *checker) stage(path string, s Stage) {
 	c.time(path+".start", s.Start)
 	c.count(path+".labels", len(s.Labels), 0, MaxWords)
 	for k, v := range s.Labels {
-		if !labelForm.MatchString(k) || !labelForm.MatchString(v) {
+		if !labelForm().MatchString(k) || !labelForm().MatchString(v) {
 			c.add("host-label", path+".labels", "%s = %s is not a label: 1 to 63 of a-z, 0-9, '.', '_' and '-', the first a letter or digit", clip(k), clip(v))
 		}
 	}
@@ -191,10 +190,10 @@ func (c *checker) stage(path string, s Stage) {
 func (c *checker) service(path string, s Service) {
 	c.text(path+".name", s.Name, 1, maxLabelText, false)
 	colon := strings.LastIndexByte(s.Address, ':')
-	if colon < 0 || !hostForm.MatchString(s.Address[:colon]) || !portForm.MatchString(s.Address[colon+1:]) || len(s.Address[colon+1:]) == 5 && s.Address[colon+1:] > "65535" {
+	if colon < 0 || !hostForm().MatchString(s.Address[:colon]) || !portForm().MatchString(s.Address[colon+1:]) || len(s.Address[colon+1:]) == 5 && s.Address[colon+1:] > "65535" {
 		c.add("address", path+".address", "%s is not host:port", clip(s.Address))
 	}
-	if s.Identity != "" && !hostForm.MatchString(s.Identity) {
+	if s.Identity != "" && !hostForm().MatchString(s.Identity) {
 		c.add("identity", path+".identity", "%s is not a host's name or address", clip(s.Identity))
 	}
 	if !slices.Contains([]string{"", "smtp", "ldap"}, s.StartTLS) {

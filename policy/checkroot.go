@@ -69,7 +69,7 @@ func (c *checker) words(path, what string, words, known []string) {
 	c.count(path, len(words), 1, MaxWords)
 	for i, w := range words {
 		switch {
-		case !codeForm.MatchString(w):
+		case !codeForm().MatchString(w):
 			c.add(what, path, "%s is not the name of a %s", clip(w), what)
 		case slices.Contains(words[:i], w):
 			c.add(what, path, "%s stands twice", clip(w))
@@ -83,7 +83,7 @@ func (c *checker) waivers(path string, r Root) {
 	c.count(path, len(r.Waivers), 0, MaxWaivers)
 	for i, w := range r.Waivers {
 		at := item(path, i)
-		if !codeForm.MatchString(w.Code) {
+		if !codeForm().MatchString(w.Code) {
 			c.add("waiver", at+".code", "%s is not the code of a finding", clip(w.Code))
 		} else if slices.Contains(neverWaived, w.Code) {
 			c.add("waiver", at+".code", "finding %q cannot be waived", w.Code)

@@ -1,7 +1,6 @@
 package policy
 
 import (
-	"regexp"
 	"strconv"
 	"time"
 
@@ -145,11 +144,11 @@ type Expiry struct {
 	At   *Moment
 }
 
-var daysForm = regexp.MustCompile(`^([1-9][0-9]{0,3})d$`)
+var daysForm = lazy(`^([1-9][0-9]{0,3})d$`)
 
 func (e *Expiry) fromTOML(v any) (want string) {
 	if s, ok := v.(string); ok {
-		if m := daysForm.FindStringSubmatch(s); m != nil {
+		if m := daysForm().FindStringSubmatch(s); m != nil {
 			days, err := strconv.Atoi(m[1])
 			*e = Expiry{Days: days}
 			if err == nil {

@@ -59,15 +59,15 @@ func isPKCS12(data []byte) bool {
 // and OpenPGP however they were mangled, other tools' own forms, dumps.
 var keyMarks = []struct {
 	form string
-	mark *regexp.Regexp
+	mark func() *regexp.Regexp
 }{
-	{"a private key block", regexp.MustCompile(`(?i)[^A-Z0-9\s][\s\x{a0}]*BEGIN[\s_\x{a0}]+([A-Z0-9#]+[\s_\x{a0}]+){0,4}(PRIVATE|SECRET)[\s_\x{a0}]+KEY`)},
-	{"a PuTTY key", regexp.MustCompile(`PuTTY-User-Key-File-`)},
-	{"an age key", regexp.MustCompile(`AGE-SECRET-KEY-1`)},
-	{"a DNSSEC key", regexp.MustCompile(`Private-key-format:`)},
-	{"a key in words", regexp.MustCompile(`Private-Key: \(|(?m)^privateExponent:|(?m)^priv:\s*$`)},
-	{"a key in XML", regexp.MustCompile(`(?s)<RSAKeyValue>.*<(D|InverseQ)>`)},
-	{"a JSON Web Key", regexp.MustCompile(`(?s)"kty"\s*:.*"d"\s*:\s*"|"d"\s*:\s*".*"kty"\s*:`)},
+	{"a private key block", lazy(`(?i)[^A-Z0-9\s][\s\x{a0}]*BEGIN[\s_\x{a0}]+([A-Z0-9#]+[\s_\x{a0}]+){0,4}(PRIVATE|SECRET)[\s_\x{a0}]+KEY`)},
+	{"a PuTTY key", lazy(`PuTTY-User-Key-File-`)},
+	{"an age key", lazy(`AGE-SECRET-KEY-1`)},
+	{"a DNSSEC key", lazy(`Private-key-format:`)},
+	{"a key in words", lazy(`Private-Key: \(|(?m)^privateExponent:|(?m)^priv:\s*$`)},
+	{"a key in XML", lazy(`(?s)<RSAKeyValue>.*<(D|InverseQ)>`)},
+	{"a JSON Web Key", lazy(`(?s)"kty"\s*:.*"d"\s*:\s*"|"d"\s*:\s*".*"kty"\s*:`)},
 }
 
 // keyInside names the form of a private key found anywhere in data, or is
@@ -80,7 +80,7 @@ func keyInside(data []byte) string {
 		return form
 	}
 	for _, k := range keyMarks {
-		if k.mark.Match(data) {
+		if k.mark().Match(data) {
 			return k.form
 		}
 	}
@@ -123,7 +123,7 @@ func keyInBase64(data []byte) string {
 		if form := keyForm(out[:m]); form != "" {
 			return form
 		}
-		if keyMarks[0].mark.Match(out[:m]) {
+		if keyMarks[0].mark().Match(out[:m]) {
 			return "a private key block in base64"
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"regexp"
 )
 
 // Bounds of a root file. What is larger is refused by name of the bound.
@@ -130,7 +129,7 @@ func (r *reader) read(data []byte, depth int) error {
 	}
 	found, err := r.pem(text, depth)
 	if found {
-		if distrusted.Match(text) {
+		if distrusted().Match(text) {
 			r.note("a p11-kit section of this file says x-distrusted: ask why before you trust what is in it")
 		}
 		for _, n := range notes {
@@ -151,7 +150,7 @@ func (r *reader) read(data []byte, depth int) error {
 }
 
 // distrusted is how p11-kit marks what is to be refused.
-var distrusted = regexp.MustCompile(`(?m)^x-distrusted:\s*true`)
+var distrusted = lazy(`(?m)^x-distrusted:\s*true`)
 
 // pem takes every block of a text. found tells whether there was one.
 func (r *reader) pem(text []byte, depth int) (found bool, err error) {

@@ -7,7 +7,11 @@ import (
 
 // looksLikeWeb reports HTML.
 func looksLikeWeb(data []byte) bool {
-	head := bytes.ToLower(bytes.TrimLeft(bytes.TrimPrefix(data[:min(len(data), 4096)], bomUTF8), " \t\r\n\x00"))
+	head := bytes.TrimLeft(bytes.TrimPrefix(data[:min(len(data), 4096)], bomUTF8), " \t\r\n\x00")
+	if len(head) == 0 || head[0] != '<' && head[0] != 'H' && head[0] != 'h' {
+		return false // nearly every file: its text need not be brought into lower case
+	}
+	head = bytes.ToLower(head)
 	if !bytes.HasPrefix(head, []byte("<")) && !bytes.HasPrefix(head, []byte("http/")) {
 		return false
 	}
@@ -51,21 +55,21 @@ var binaryKinds = []struct{ magic, code, what string }{
 
 // textKinds are texts without a certificate that are told by their words.
 var textKinds = []struct {
-	mark       *regexp.Regexp
+	mark       func() *regexp.Regexp
 	code, what string
 }{
-	{regexp.MustCompile(`(?m)^(ssh-(rsa|ed25519|dss)|ecdsa-sha2-\S+|sk-\S+@openssh\.com) AAAA`), "ssh-key", "an SSH public key"},
-	{regexp.MustCompile(`(?m)^ssh-\S+-cert-v01@`), "ssh-key", "an SSH certificate, which is no X.509 certificate"},
-	{regexp.MustCompile(`(?mi)^(MIME-Version|Content-Transfer-Encoding|Received): `), "mail", "a mail message"},
-	{regexp.MustCompile(`\[p11-kit-object-v1\]`), "p11-kit", "a p11-kit file without a PEM block"},
-	{regexp.MustCompile(`Windows Registry Editor|(?m)^REGEDIT4`), "registry", "an export of the Windows registry"},
-	{regexp.MustCompile(`(?m)^\s*Certificate:\s*$|Signature Algorithm:|(?m)^\s*Serial Number:`), "text-dump", "the printed text of a certificate, not the certificate"},
-	{regexp.MustCompile(`(?m)^\s*(Owner|Alias name|Keystore type|SHA256):|SHA-?256 Fingerprint`), "text-dump", "the printed listing of a certificate, not the certificate"},
-	{regexp.MustCompile(`^\s*(<\?xml|<[A-Za-z][\w:.-]*[\s>/])`), "xml", "an XML document without a PEM block"},
-	{regexp.MustCompile(`^\s*[\[{]`), "json", "a JSON document without a PEM block"},
-	{regexp.MustCompile(`(?m)^(CONNECTED\(|depth=\d|verify error|Certificate chain)|SSL handshake`), "command-output", "the output of a command, without a certificate in it"},
-	{regexp.MustCompile(`(?m)^(bash|sh|curl|openssl|wget|\S+): .*(not found|No such|error|denied|refused|resolve)|(?i)^(error|usage|unable to|can't open)`), "command-output", "the error message of a command, not a certificate"},
-	{regexp.MustCompile(`(?i)^HTTP/\d`), "command-output", "the head of an answer of a web server"},
+	{lazy(`(?m)^(ssh-(rsa|ed25519|dss)|ecdsa-sha2-\S+|sk-\S+@openssh\.com) AAAA`), "ssh-key", "an SSH public key"},
+	{lazy(`(?m)^ssh-\S+-cert-v01@`), "ssh-key", "an SSH certificate, which is no X.509 certificate"},
+	{lazy(`(?mi)^(MIME-Version|Content-Transfer-Encoding|Received): `), "mail", "a mail message"},
+	{lazy(`\[p11-kit-object-v1\]`), "p11-kit", "a p11-kit file without a PEM block"},
+	{lazy(`Windows Registry Editor|(?m)^REGEDIT4`), "registry", "an export of the Windows registry"},
+	{lazy(`(?m)^\s*Certificate:\s*$|Signature Algorithm:|(?m)^\s*Serial Number:`), "text-dump", "the printed text of a certificate, not the certificate"},
+	{lazy(`(?m)^\s*(Owner|Alias name|Keystore type|SHA256):|SHA-?256 Fingerprint`), "text-dump", "the printed listing of a certificate, not the certificate"},
+	{lazy(`^\s*(<\?xml|<[A-Za-z][\w:.-]*[\s>/])`), "xml", "an XML document without a PEM block"},
+	{lazy(`^\s*[\[{]`), "json", "a JSON document without a PEM block"},
+	{lazy(`(?m)^(CONNECTED\(|depth=\d|verify error|Certificate chain)|SSL handshake`), "command-output", "the output of a command, without a certificate in it"},
+	{lazy(`(?m)^(bash|sh|curl|openssl|wget|\S+): .*(not found|No such|error|denied|refused|resolve)|(?i)^(error|usage|unable to|can't open)`), "command-output", "the error message of a command, not a certificate"},
+	{lazy(`(?i)^HTTP/\d`), "command-output", "the head of an answer of a web server"},
 }
 
 // sniffBinary names a file that is told by its first bytes.
@@ -85,7 +89,7 @@ const maxSniff = 64 << 10
 func sniffText(text []byte) (code, what string, ok bool) {
 	head := text[:min(len(text), maxSniff)]
 	for _, k := range textKinds {
-		if k.mark.Match(head) {
+		if k.mark().Match(head) {
 			return k.code, k.what, true
 		}
 	}

@@ -3,7 +3,6 @@ package root
 import (
 	"bytes"
 	"net/url"
-	"regexp"
 	"strings"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -110,14 +109,14 @@ var lookalikes = func() *strings.Replacer {
 var windows1252 = map[byte]string{0x85: "\n", 0x93: `"`, 0x94: `"`, 0x96: "-", 0x97: "-", 0xa0: " ", 0xad: ""}
 
 // marker is a BEGIN or END line of PEM, however the hyphens came out.
-var marker = regexp.MustCompile(`(?i)-{1,12}[ \t]*(BEGIN|END)[ \t_]+([A-Z0-9#][A-Z0-9#./ \t_]{1,60}?)[ \t]*-{1,12}`)
+var marker = lazy(`(?i)-{1,12}[ \t]*(BEGIN|END)[ \t_]+([A-Z0-9#][A-Z0-9#./ \t_]{1,60}?)[ \t]*-{1,12}`)
 
 // gluedMarkers are two markers without a line end between them.
-var gluedMarkers = regexp.MustCompile(`(?i)-{6,12}([ \t]*BEGIN[ \t_])`)
+var gluedMarkers = lazy(`(?i)-{6,12}([ \t]*BEGIN[ \t_])`)
 
 // labelWord is in every label of PEM, and keeps prose from being taken for a
 // marker.
-var labelWord = regexp.MustCompile(`CERT|KEY|PKCS|CRL|CMS|REQUEST|PGP|PARAM`)
+var labelWord = lazy(`CERT|KEY|PKCS|CRL|CMS|REQUEST|PGP|PARAM`)
 
 // plain brings text into the one shape that the PEM reader expects: UTF-8,
 // markers with five hyphens, real line ends. notes tells what had to be
@@ -158,11 +157,11 @@ func plain(data []byte) (text []byte, notes []string) {
 	if bytes.IndexByte(data, '\n') < 0 && bytes.IndexByte(data, '\r') >= 0 {
 		note("the lines end in CR alone")
 	}
-	if cut := gluedMarkers.ReplaceAll(data, []byte("-----\n-----$1")); !bytes.Equal(cut, data) {
+	if cut := gluedMarkers().ReplaceAll(data, []byte("-----\n-----$1")); !bytes.Equal(cut, data) {
 		data = cut
 		note("two blocks stood without a line end between them; they were parted")
 	}
-	text = marker.ReplaceAllFunc(data, spell)
+	text = marker().ReplaceAllFunc(data, spell)
 	if !bytes.Equal(text, data) {
 		note("the markers of PEM were misspelt and were put right")
 	}
@@ -171,11 +170,11 @@ func plain(data []byte) (text []byte, notes []string) {
 
 // spell writes a marker as RFC 7468 2 does.
 func spell(m []byte) []byte {
-	p := marker.FindSubmatch(m)
+	p := marker().FindSubmatch(m)
 	label := strings.ToUpper(strings.Join(strings.FieldsFunc(string(p[2]), func(r rune) bool {
 		return r == ' ' || r == '\t' || r == '_'
 	}), " "))
-	if !labelWord.MatchString(label) {
+	if !labelWord().MatchString(label) {
 		return m
 	}
 	return []byte("-----" + strings.ToUpper(string(p[1])) + " " + label + "-----")
