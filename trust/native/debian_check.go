@@ -127,18 +127,20 @@ func (st *stage) leaving(t *target) []trust.Leaving {
 // file is there, or that the vendor's folder has while conf selects nothing,
 // leaves by no one's will.
 func (t *target) explain(fp root.Fingerprint) string {
-	for _, f := range t.files {
-		if f.has(fp) {
-			return ""
-		}
-	}
 	for _, f := range t.s.refused {
-		if f.has(fp) {
+		if f.has(fp) && !t.selected(fp) {
 			return fmt.Sprintf("it is deselected in %s (%s)", t.s.d.Conf, f.vendor)
 		}
 	}
-	if t.s.confErr != nil || t.s.none() || t.s.walkErr != nil {
-		return ""
-	}
-	return fmt.Sprintf("its source file is gone: nothing that %s selects holds it, nor a file below %s", t.s.d.Conf, t.s.d.Local)
+	return ""
+}
+
+func (t *target) selected(fp root.Fingerprint) bool {
+	return slices.ContainsFunc(t.files, func(f *source) bool { return f.has(fp) })
+}
+
+// orphan reports a root that no file holds, as far as that can be told.
+func (t *target) orphan(fp root.Fingerprint) bool {
+	return !t.selected(fp) && t.s.confErr == nil && !t.s.none() && t.s.walkErr == nil &&
+		!slices.ContainsFunc(t.s.refused, func(f *source) bool { return f.has(fp) })
 }

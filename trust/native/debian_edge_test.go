@@ -265,9 +265,16 @@ func TestLeavingIsExplained(t *testing.T) {
 	for _, l := range trial.Leaving() {
 		why[l.Entry.Fingerprint] = l.Explained
 	}
-	if len(why) != 2 || !strings.Contains(why[gone.Root().Fingerprint], "source file is gone") ||
-		!strings.Contains(why[m.f.Vendors[2].Root().Fingerprint], "deselected") {
+	if len(why) != 1 || !strings.Contains(why[m.f.Vendors[2].Root().Fingerprint], "deselected") {
 		t.Errorf("%v", why)
+	}
+	m.d.Apply(t.Context(), trial)
+	if n := m.f.Bundle(t)[gone.Root().Fingerprint]; n != 1 {
+		t.Errorf("a root whose file is gone stands %d times in the bundle: nobody retired it", n)
+	}
+	apply(t, m.d, trusttest.Change(trust.Withdraw, gone.Root()))
+	if n := m.f.Bundle(t)[gone.Root().Fingerprint]; n != 0 {
+		t.Errorf("withdrawn, it stands %d times in the bundle", n)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"slices"
 	"strings"
 
 	"anchorhold.test/anchorhold/trust/host"
@@ -28,6 +29,7 @@ type stage struct {
 	bundle *content
 	links  links
 	notes  []string
+	stays  string // what is carried over from the live bundle, in words
 }
 
 // build makes the store as it would be: the links as they will be, the local
@@ -69,6 +71,9 @@ func (d *Debian) build(ctx context.Context, t *target, b *board) (*stage, error)
 		known[f.path] = f.content
 	}
 	st.bundle = d.load(path.Join(st.certs, d.Bundle), maxBundle)
+	if err := st.carry(t); err != nil {
+		return nil, err
+	}
 	st.links = d.readLinks(st.certs, known)
 	return st, nil
 }
@@ -220,5 +225,45 @@ func (st *stage) compile(ctx context.Context, t *target) error {
 	if said := strings.TrimSpace(string(r.Stderr)); r.Code != 0 || said != "" && t.s.confErr == nil {
 		st.notes = append(st.notes, fmt.Sprintf("%s ended with %d and said %q", d.Tool, r.Code, said[:min(len(said), maxNote)]))
 	}
+	return nil
+}
+
+// carry adds to the staged bundle what the live one holds and no file does:
+// somebody wrote it there, or lost the file. The platform's tool would drop
+// it, and whoever reads it would stop verifying by our doing.
+func (st *stage) carry(t *target) error {
+	if st.bundle.err != nil || t.s.bundle.err != nil {
+		return nil
+	}
+	seen := map[root.Fingerprint]bool{}
+	for _, b := range st.bundle.blocks {
+		seen[b.Fingerprint] = true
+	}
+	data, n := slices.Clone(st.bundle.data), 0
+	for _, b := range t.s.bundle.blocks {
+		if _, out := t.out[b.Fingerprint]; out || seen[b.Fingerprint] || !t.orphan(b.Fingerprint) {
+			continue
+		}
+		seen[b.Fingerprint] = true
+		text := t.s.bundle.data[b.Start:b.End]
+		if !bytes.HasPrefix(text, []byte("-----BEGIN TRUSTED ")) {
+			text = mustPEM(b.DER)
+		}
+		data, n = append(append(data, bytes.TrimRight(text, "\r\n")...), '\n'), n+1
+	}
+	if n == 0 {
+		return nil
+	}
+	dir, err := st.d.Host.Dir(st.certs)
+	if err != nil {
+		return err
+	}
+	defer dir.Close()
+	if err := dir.Put(st.d.Bundle, data, 0o644); err != nil {
+		return err
+	}
+	st.bundle = st.d.load(path.Join(st.certs, st.d.Bundle), maxBundle)
+	st.stays = fmt.Sprintf("%d certificates in the bundle have no source file; they stay, and any other refresh drops them", n)
+	st.notes = append(st.notes, st.stays)
 	return nil
 }
