@@ -1,14 +1,18 @@
 package reader
 
 import (
+	"bytes"
 	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"anchorhold.test/anchorhold/trust"
@@ -62,7 +66,7 @@ type shelf map[string]*volume
 type volume struct {
 	data   []byte
 	blocks map[root.Fingerprint][]byte
-	pool   *x509.CertPool
+	read   [][]byte // what a program takes out of data, see taken
 	err    error
 }
 
@@ -82,19 +86,44 @@ func (s shelf) open(path string) *volume {
 	return v
 }
 
-// trusting returns the pool that a program gets from the volume.
-func (v *volume) trusting() *x509.CertPool {
-	if v.pool == nil {
-		v.pool = x509.NewCertPool()
-		if !v.pool.AppendCertsFromPEM(v.data) { // no PEM: a key store
-			for _, der := range v.blocks {
-				if c, err := x509.ParseCertificate(der); err == nil {
-					v.pool.AddCert(c)
-				}
-			}
+// taken returns the certificates that a program takes out of the volume: the
+// blocks that [x509.CertPool.AppendCertsFromPEM] takes, or, without PEM, the
+// entries of a key store.
+func (v *volume) taken() [][]byte {
+	if v.read != nil {
+		return v.read
+	}
+	for rest := v.data; len(rest) > 0; {
+		var b *pem.Block
+		if b, rest = pem.Decode(rest); b == nil {
+			break
+		}
+		if b.Type == "CERTIFICATE" && len(b.Headers) == 0 {
+			v.read = append(v.read, b.Bytes)
 		}
 	}
-	return v.pool
+	if v.read == nil {
+		v.read = slices.Collect(maps.Values(v.blocks))
+	}
+	return v.read
+}
+
+// trusting returns the pool that a program gets from the volume, without what
+// no chain from these certificates can lead to: parsing a whole store took
+// longer than everything else. A chain goes from a certificate's issuer to the
+// same bytes as a subject (RFC 5280 6.1, and how [x509.Certificate.Verify]
+// looks parents up).
+func (v *volume) trusting(chain []*x509.Certificate) *x509.CertPool {
+	pool := x509.NewCertPool()
+	for _, der := range v.taken() {
+		if !slices.ContainsFunc(chain, func(c *x509.Certificate) bool { return bytes.Contains(der, c.RawIssuer) }) {
+			continue
+		}
+		if c, err := x509.ParseCertificate(der); err == nil {
+			pool.AddCert(c)
+		}
+	}
+	return pool
 }
 
 func readBounded(path string) ([]byte, error) {
@@ -134,7 +163,7 @@ func (s shelf) there(c trust.Claim, p *trust.Proof) {
 		}
 		switch {
 		case held != nil && (stop == nil || !isFolder(part.Path)):
-			if by, err := validate(c, held.trusting()); err != nil {
+			if by, err := validate(c, held); err != nil {
 				p.Failures = append(p.Failures, fmt.Sprintf("with %s: %v", part.Name, err))
 			} else {
 				p.By = by
@@ -202,16 +231,20 @@ func isFolder(path string) bool {
 	return err == nil && info.IsDir()
 }
 
-// validate builds a chain to the root with the pool that the account read.
+// validate builds a chain to the root with the volume that the account read.
 // Without a sample in the policy the root stands for itself: that shows that
-// the pool holds it and that its dates are good, no more.
-func validate(c trust.Claim, pool *x509.CertPool) (by string, err error) {
-	leaf, between, by, err := sample(c)
+// the volume holds it and that its dates are good, no more.
+func validate(c trust.Claim, v *volume) (by string, err error) {
+	chain, by, err := sample(c)
 	if err != nil {
 		return "", err
 	}
+	leaf, between := chain[0], x509.NewCertPool()
+	for _, cert := range chain[1:] {
+		between.AddCert(cert)
+	}
 	chains, err := leaf.Verify(x509.VerifyOptions{
-		Roots: pool, Intermediates: between, CurrentTime: at(c, leaf),
+		Roots: v.trusting(chain), Intermediates: between, CurrentTime: at(c, leaf),
 		KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageAny},
 	})
 	if err != nil {
@@ -225,28 +258,25 @@ func validate(c trust.Claim, pool *x509.CertPool) (by string, err error) {
 	return "", fmt.Errorf("%s validates, yet by another root", by)
 }
 
-func sample(c trust.Claim) (leaf *x509.Certificate, between *x509.CertPool, by string, err error) {
+// sample returns what is to be validated, with what stands between it and the
+// root.
+func sample(c trust.Claim) (chain []*x509.Certificate, by string, err error) {
 	if len(c.Sample) == 0 {
-		leaf, err = x509.ParseCertificate(c.Root.DER)
-		return leaf, nil, "the root itself", err
+		leaf, err := x509.ParseCertificate(c.Root.DER)
+		return []*x509.Certificate{leaf}, "the root itself", err
 	}
-	between = x509.NewCertPool()
-	for i, der := range c.Sample {
+	for _, der := range c.Sample {
 		cert, err := x509.ParseCertificate(der)
 		if err != nil {
-			return nil, nil, "", fmt.Errorf("cannot read the policy's sample: %w", err)
+			return nil, "", fmt.Errorf("cannot read the policy's sample: %w", err)
 		}
-		if i == 0 {
-			leaf = cert
-		} else {
-			between.AddCert(cert)
-		}
+		chain = append(chain, cert)
 	}
-	name := "its sample"
+	by = "its sample"
 	if d, err := root.Parse(c.Sample[0]); err == nil {
-		name = "the sample " + d.Name()
+		by = "the sample " + d.Name()
 	}
-	return leaf, between, name, nil
+	return chain, by, nil
 }
 
 // at is the time of judgement. A sample or a root that has ended still shows
