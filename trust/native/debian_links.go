@@ -2,7 +2,6 @@ package native
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
 	"path"
 	"regexp"
@@ -158,10 +157,32 @@ func subjectHash(der []byte) string {
 func (ls links) chain(hash string) (met, lost []*link) {
 	var all []*link
 	for _, l := range ls.names {
-		if l.hash == hash && l.name == fmt.Sprintf("%s.%d", hash, l.n) {
+		if l.hash == hash && l.numbered() {
 			all = append(all, l)
 		}
 	}
+	return split(all)
+}
+
+// numbered reports a name by which a lookup asks: HASH.N without further zeros.
+func (l *link) numbered() bool {
+	return l.hash != "" && l.name[len(l.hash)+1:] == strconv.Itoa(l.n)
+}
+
+// chains returns the links of every lookup by its hash, in order of their
+// numbers.
+func (ls links) chains() map[string][]*link {
+	all := map[string][]*link{}
+	for _, l := range ls.names {
+		if l.numbered() {
+			all[l.hash] = append(all[l.hash], l)
+		}
+	}
+	return all
+}
+
+// split parts the links of one lookup at the first hole.
+func split(all []*link) (met, lost []*link) {
 	sort.Slice(all, func(i, j int) bool { return all[i].n < all[j].n })
 	for i, l := range all {
 		if l.n != i || l.gone {

@@ -222,11 +222,12 @@ type copyOf struct {
 // lookups tells what a lookup by hash meets.
 func (n *named) lookups() {
 	ls := n.s.links
+	chains := ls.chains()
 	for _, l := range ls.sorted() {
-		if l.n != 0 {
+		if l.n != 0 || !l.numbered() {
 			continue
 		}
-		met, lost := ls.chain(l.hash)
+		met, lost := split(chains[l.hash])
 		for _, l := range met {
 			n.found(l, "")
 		}

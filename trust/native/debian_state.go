@@ -135,17 +135,19 @@ func (s *state) byPath() map[string]*content {
 
 // reach works out what keeps accounts without privileges from each file.
 func (s *state) reach() {
-	p := s.d.Host.Paths(nil)
-	at := func(name string) *trust.Blocked {
+	var paths [workers]*host.Paths // each remembers the folders that it saw
+	for w := range paths {
+		paths[w] = s.d.Host.Paths(nil)
+	}
+	find := func(p *host.Paths, name string) *trust.Blocked {
 		stop, err := p.Reach(name)
 		if err != nil || stop == nil {
 			return nil // what could not be followed is told where it is read
 		}
 		return &trust.Blocked{Path: stop.Path, Mode: stop.Mode, Want: stop.Missing}
 	}
-	for _, f := range s.files {
-		f.blocked = at(f.path)
-	}
+	eachBy(len(s.files), func(w, i int) { s.files[i].blocked = find(paths[w], s.files[i].path) })
+	at := func(name string) *trust.Blocked { return find(paths[0], name) }
 	s.links.blocked = at(s.links.dir)
 	for _, c := range s.links.contents {
 		if c.blocked == nil {
