@@ -38,6 +38,8 @@ var rooms = []room{
 		why: "it asks the programs of this machine"},
 	{dir: "trust/trusttest", ours: []string{"trust", "trust/root", "trust/host"}, never: []string{"net"}, clock: true,
 		why: "for tests; no product file imports it"},
+	{dir: "trust/trusttest/tracer", never: []string{"net"},
+		why: "watches a program from outside, whatever it is"},
 	{dir: "trust/probe", ours: []string{"trust/root"}, clock: true,
 		why: "judges with a set of roots, whoever gathered it"},
 	{dir: "agent", ours: []string{"policy", "trust", "trust/root", "agent/ledger", "agent/report"},
