@@ -67,6 +67,9 @@ func (c Chain) First() Keyset { return c.first }
 // Current returns the newest keyset.
 func (c Chain) Current() Keyset { return c.current }
 
+// Statements returns how many statements the chain holds.
+func (c Chain) Statements() int { return len(c.statements) }
+
 // Extend adds a statement that has all its signatures.
 func (c Chain) Extend(data []byte) (Chain, error) {
 	var e envelope

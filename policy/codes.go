@@ -61,6 +61,7 @@ const (
 
 	// Opening.
 	CodeNoPin        = "no-pin"
+	CodePinChanged   = "pin-changed"
 	CodeTooNew       = "too-new"
 	CodeBadSchema    = "bad-schema"
 	CodeWrongPolicy  = "wrong-policy"
@@ -87,7 +88,7 @@ const (
 	fetchAgain = "get the file again from where it is published; if it stays so, ask whoever signs the policy"
 	signAgain  = "ask whoever signs the policy to sign it again with anchorhold"
 	askSigners = "do not force it: ask the signers, by another way than the file came, what they signed last"
-	mendState  = "restore the state from a backup, or remove it by the documented command, after which the walk starts at the pin again"
+	mendState  = "restore the state from a backup, or move the file away, after which the walk starts at the pin again: set min_version to the newest version that you know first"
 )
 
 // codes says for each code what to do.
@@ -129,7 +130,7 @@ var codes = map[string]string{
 	CodeRepeatedKey:          "name each key once",
 	CodeBadThreshold:         "choose a threshold from 1 to the number of keys",
 	CodeBadKeyset:            "correct the keyset and sign the statement again",
-	CodeTooManyStatements:    "let hosts re-pin at a newer keyset and publish the chain from there",
+	CodeTooManyStatements:    "let hosts re-pin at a newer keyset ('anchorhold adopt --repin'), then publish the chain from there ('anchorhold keyset rebase')",
 	CodeKeysetOrder:          "publish the statements as they were made, oldest first",
 	CodeKeysetGap:            "publish every statement since the pinned keyset, none left out",
 	CodeKeysetConflict:       askSigners,
@@ -145,6 +146,7 @@ var codes = map[string]string{
 	CodeContingencyOverlaps:  "choose contingency keys that sign nothing else",
 	CodeContingencySignsElse: "a contingency keyset pins no contingency keyset of its own",
 
+	CodePinChanged:   "put the pin back, or change whom this host believes by 'anchorhold adopt --repin REASON STARTER'",
 	CodeNoPin:        "pin a keyset in the host's settings; nothing is believed without",
 	CodeTooNew:       "update anchorhold on this host; the last good policy stays in force meanwhile",
 	CodeBadSchema:    signAgain,

@@ -49,7 +49,10 @@ func (s signedFile) vet(now time.Time) error {
 		return err
 	}
 	if s.statement {
-		_, err := readStatement(m.payload, "statement")
+		st, err := readStatement(m.payload, "statement")
+		if err == nil && st.Issued.After(now.Add(maxIssueSkew)) {
+			err = checkIssued("statement", st.Issued, now)
+		}
 		return err
 	}
 	doc, err := readDocument(m.payload)

@@ -53,12 +53,33 @@ func (m *Mark) UnmarshalJSON(data []byte) error {
 // that of a host that never believed a policy.
 type Floor struct {
 	Mark   Mark
-	Newest time.Time // the newest signed issue time of this epoch
-	Keyset Keyset    // where the walk of keyset statements ended
+	Newest time.Time // the newest signed issue time of the mark's epoch
+	Keyset Keyset    // where the walk of keyset statements ended, or the newer pin that somebody set
 }
 
 // IsZero reports whether nothing was ever believed.
 func (f Floor) IsZero() bool { return f.Mark.IsZero() && f.Newest.IsZero() && f.Keyset.IsZero() }
+
+// Repin returns the floor of a host on which somebody pins another keyset of
+// the same policy. Nothing is lowered: the mark stays, and the pin must not
+// have a lower epoch than the keyset that the host has seen. Of policies of
+// that new epoch none was seen, so that min_version alone is below them.
+func (f Floor) Repin(pin Pin) (Floor, error) {
+	k := pin.Keyset
+	if err := pin.check(); err != nil || f.IsZero() {
+		return f, err
+	}
+	switch {
+	case k.Policy != f.Keyset.Policy:
+		return f, refuse(CodeKeysetOtherPolicy, "pin", "it belongs to policy %q, what this host has seen to %q", k.Policy, f.Keyset.Policy)
+	case k.Epoch() < f.Keyset.Epoch(), k.Epoch() == f.Keyset.Epoch() && !k.Same(f.Keyset):
+		e := refuse(CodeKeysetRollback, "pin", "it is keyset %s, this host has seen %s", k.Number(), f.Keyset.Number())
+		e.Next = "make the starter file from the newest keyset; one that begins anew is made with 'anchorhold keyset new --after', so that no host goes back"
+		return f, e
+	}
+	f.Keyset = k
+	return f, nil
+}
 
 const (
 	floorSchema = 1
@@ -106,8 +127,8 @@ func (f Floor) check() error {
 	switch {
 	case f.Mark.Version < 1 || f.Mark.Version > maxInteger || f.Mark.Payload == [sha256.Size]byte{} || f.Newest.IsZero():
 		return refuse(CodeBadState, "floor", "the floor holds no policy's mark")
-	case f.Mark.Epoch != f.Keyset.Epoch():
-		return refuse(CodeBadState, "floor", "epoch %d is not that of its keyset, %d", f.Mark.Epoch, f.Keyset.Epoch())
+	case f.Mark.Epoch < 1 || f.Mark.Epoch > f.Keyset.Epoch():
+		return refuse(CodeBadState, "floor", "epoch %d does not fit its keyset's, %d", f.Mark.Epoch, f.Keyset.Epoch())
 	case !plain(f.Newest):
 		return refuse(CodeBadTime, "floor", "times are UTC and whole seconds")
 	}

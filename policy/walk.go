@@ -139,43 +139,58 @@ func (s statement) checkContingency(current Keyset, contingency bool, path strin
 //
 // reached is the keyset where the last walk ended, or the zero one. This walk
 // must come by it again, so that leaving statements out can only cause a
-// refusal. There are two ways round it: a pin newer than it, which somebody
-// set on this host, and a contingency statement that replaces exactly it, so
-// that a host led astray by stolen keys comes back.
+// refusal. One way leads round it: a contingency statement that replaces
+// exactly it, so that a host led astray by stolen keys comes back. A pin that
+// is newer than reached must be proven from there: the walk starts at reached
+// and must come by the pin. What cannot be proven takes Floor.Repin.
 func walk(pin Keyset, statements []envelope, reached Keyset) (Keyset, error) {
 	if len(statements) > MaxStatements {
 		return Keyset{}, refuse(CodeTooManyStatements, "keysets", "%d statements, at most %d are allowed", len(statements), MaxStatements)
 	}
-	current, last := pin, uint64(0)
-	passed := reached.IsZero() || reached.Epoch() < pin.Epoch() || reached.Same(pin)
+	if !reached.IsZero() && reached.Policy != pin.Policy {
+		return Keyset{}, pinChanged(pin, reached)
+	}
+	start, other := pin, reached
+	if !reached.IsZero() && reached.Epoch() < pin.Epoch() {
+		start, other = reached, pin
+	}
+	current, last := start, uint64(0)
+	passed := other.IsZero() || other.Same(start)
 	for i, e := range statements {
 		m, s, err := e.read(item("keysets", i))
 		if err != nil {
 			return Keyset{}, err
 		}
 		if s.Epoch() <= last {
-			return Keyset{}, refuse(CodeKeysetOrder, m.path, "keyset %d.%d stands behind a newer one", s.Generation, s.Serial)
+			return Keyset{}, refuse(CodeKeysetOrder, m.path, "keyset %s stands behind a newer one", s.Number())
 		}
 		last = s.Epoch()
 		if last == pin.Epoch() && !s.Same(pin) {
-			return Keyset{}, refuse(CodeKeysetConflict, m.path, "keyset %d.%d is not the pinned one of that number", s.Generation, s.Serial)
+			return Keyset{}, refuse(CodeKeysetConflict, m.path, "keyset %s is not the pinned one of that number", s.Number())
 		}
-		if last <= pin.Epoch() {
+		if last <= start.Epoch() {
 			continue
 		}
 		if err := s.follows(current, m); err != nil {
 			return Keyset{}, err
 		}
 		current = s.Keyset
-		passed = passed || current.Same(reached) || s.replaces(reached)
+		passed = passed || current.Same(other) || s.replaces(other)
 	}
 	switch {
 	case passed:
 		return current, nil
+	case reached.Epoch() <= pin.Epoch():
+		return Keyset{}, pinChanged(pin, reached)
 	case current.Epoch() < reached.Epoch():
-		return Keyset{}, refuse(CodeKeysetRollback, "keysets", "the statements end at keyset %d.%d, this host has seen %d.%d", current.Generation, current.Serial, reached.Generation, reached.Serial)
+		return Keyset{}, refuse(CodeKeysetRollback, "keysets", "the statements end at keyset %s, this host has seen %s", current.Number(), reached.Number())
 	}
-	return Keyset{}, refuse(CodeKeysetConflict, "keysets", "the statements pass by keyset %d.%d, which this host has seen", reached.Generation, reached.Serial)
+	return Keyset{}, refuse(CodeKeysetConflict, "keysets", "the statements pass by keyset %s, which this host has seen", reached.Number())
+}
+
+func pinChanged(pin, reached Keyset) error {
+	return refuse(CodePinChanged, "pin", "it is keyset %s of policy %q, and no statement leads there from keyset %s of policy %q, which this host believes",
+		pin.Number(), pin.Policy, reached.Number(), reached.Policy)
 }
 
 // replaces reports whether a statement that follows its own chain also

@@ -159,6 +159,8 @@ func TestWalkChains(t *testing.T) {
 	rescue := f.keyset(1, 1, 2, f.old...)
 	rescued := f.signed(rescue, &con, f.safe[0], f.old[0], f.old[1])
 	_, tooLong := f.long(MaxStatements + 2)
+	stranger, foreign := f.keyset(0, 5, 1, f.thief), f.keyset(0, 5, 1, f.thief)
+	foreign.Policy = "staging"
 
 	for name, c := range map[string]struct {
 		pin        Keyset
@@ -183,7 +185,13 @@ func TestWalkChains(t *testing.T) {
 		"too many":                   {sets[0], tooLong, Keyset{}, Keyset{}, CodeTooManyStatements},
 		"other keyset of pin's":      {sets[2], []envelope{chain[0], theft}, Keyset{}, Keyset{}, CodeKeysetConflict},
 		"pin newer than last run":    {sets[4], chain, sets[2], sets[5], ""},
-		"pin conflicts with last":    {stolen, nil, sets[2], Keyset{}, CodeKeysetConflict},
+		"newer pin, nothing proven":  {sets[4], nil, sets[2], Keyset{}, CodePinChanged},
+		"newer pin, part proven":     {sets[4], chain[:3], sets[2], Keyset{}, CodePinChanged},
+		"newer pin, only its future": {sets[3], chain[3:], sets[1], Keyset{}, CodeKeysetGap},
+		"newer pin of strangers":     {stranger, chain, sets[1], Keyset{}, CodeKeysetConflict},
+		"newer pin, rescued past it": {sets[4], []envelope{rescued}, sets[2], rescue, ""},
+		"pin conflicts with last":    {stolen, nil, sets[2], Keyset{}, CodePinChanged},
+		"pin of another policy":      {foreign, nil, sets[2], Keyset{}, CodePinChanged},
 		"led astray":                 {sets[0], []envelope{chain[0], theft}, Keyset{}, stolen, ""},
 		"astray meets the right one": {sets[0], chain, stolen, Keyset{}, CodeKeysetConflict},
 		"right meets the stray one":  {sets[0], []envelope{chain[0], theft}, sets[2], Keyset{}, CodeKeysetConflict},
