@@ -38,13 +38,21 @@ func newApp(s stdio, now func() time.Time) *app {
 
 // run executes one command line and returns its exit code.
 func (a *app) run(ctx context.Context, args []string) int {
-	root := a.command()
 	a.result = a.out
+	if found, err := a.child(args); found {
+		return a.end(err)
+	}
+	root := a.command()
 	root.SetArgs(args)
 	root.SetIn(a.in)
 	root.SetOut(a.out)
 	root.SetErr(a.err)
-	err := root.ExecuteContext(ctx)
+	return a.end(root.ExecuteContext(ctx))
+}
+
+// end tells an error, unless the screen has said everything already, and
+// returns the exit code.
+func (a *app) end(err error) int {
 	if err != nil && err.Error() != "" {
 		fmt.Fprintf(a.err, "anchorhold: %v\n", err)
 		if a.json {
@@ -87,7 +95,6 @@ your organisation's security officer and your local policy to decide.`,
 	root.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON, with a schema number")
 	root.AddCommand(
 		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.historyCommand(), a.adoptCommand(),
-		a.proveCommand(),
 	)
 	root.AddCommand(a.signerCommands()...)
 	plainUsage(root)

@@ -1,20 +1,13 @@
 package main
 
-import (
-	"github.com/spf13/cobra"
+import "anchorhold.test/anchorhold/trust/reader"
 
-	"anchorhold.test/anchorhold/trust/reader"
-)
-
-// proveCommand is how the program runs itself as an account without
-// privileges; nobody else has a use for it.
-func (a *app) proveCommand() *cobra.Command {
-	return &cobra.Command{
-		Use:    reader.Command + " ACCOUNT",
-		Hidden: true,
-		Args:   cobra.ExactArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error {
-			return reader.Answer(args[0], a.in, a.out)
-		},
+// child does what this program asks of itself as an account without privileges;
+// nobody else has a use for it. It is looked for before any command is built:
+// every proof starts a child, and its start is half of what it costs.
+func (a *app) child(args []string) (found bool, err error) {
+	if len(args) != 2 || args[0] != reader.Command {
+		return false, nil
 	}
+	return true, reader.Answer(args[1], a.in, a.out)
 }

@@ -43,6 +43,13 @@ func (l *link) plain() bool { return l.target == "" }
 
 // readLinks reads such a folder. known are contents that were read already.
 func (d *Debian) readLinks(dir string, known map[string]*content) links {
+	ls := d.listLinks(dir)
+	ls.resolve(d, known)
+	return ls
+}
+
+// listLinks reads the names in such a folder and what each link says.
+func (d *Debian) listLinks(dir string) links {
 	ls := links{dir: dir, names: map[string]*link{}}
 	entries, err := d.Host.ReadDir(dir)
 	if err != nil {
@@ -65,6 +72,11 @@ func (d *Debian) readLinks(dir string, known map[string]*content) links {
 		}
 		ls.names[l.name] = l
 	}
+	return ls
+}
+
+// resolve follows every name and reads what is behind it.
+func (ls *links) resolve(d *Debian, known map[string]*content) {
 	files := map[string]*content{}
 	for _, l := range ls.sorted() {
 		if l.final = ls.follow(l.name, 0); l.final == "" {
@@ -79,7 +91,6 @@ func (d *Debian) readLinks(dir string, known map[string]*content) links {
 		l.content = files[l.final]
 	}
 	ls.load(d, files)
-	return ls
 }
 
 // follow returns where a name leads within the folder: to a plain file of it,

@@ -111,12 +111,14 @@ func (d *Debian) read(ctx context.Context) (*state, error) {
 		}
 	}
 	both(
-		func() { s.readSources(); s.links = d.readLinks(d.Certs, s.byPath()) },
+		s.readSources,
 		func() {
+			s.links = d.listLinks(d.Certs)
 			s.bundle = d.load(path.Join(d.Certs, d.Bundle), maxBundle)
 			s.readJava()
 		},
 	)
+	s.links.resolve(d, s.byPath())
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("cannot observe store %s: %w", d.ID(), err)
 	}
