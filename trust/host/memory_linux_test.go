@@ -1,7 +1,7 @@
 package host
 
 import (
-	"strings"
+	"os"
 	"testing"
 )
 
@@ -18,8 +18,21 @@ func TestRunBoundsMemory(t *testing.T) {
 			t.Errorf("with %d bytes: %v", bound, err)
 		}
 	}
-	r, err := System().Run(t.Context(), Cmd{Path: "/bin/sh", Args: []string{"-c", "sleep 0.1; ulimit -d; ulimit -c"}, Memory: 64 << 20})
-	if err != nil || strings.Fields(string(r.Stdout))[0] != "65536" || strings.Fields(string(r.Stdout))[1] != "0" {
+	var as *Account
+	if os.Geteuid() == 0 {
+		var err error
+		if as, err = System().Account("nobody"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, err := System().Run(t.Context(), Cmd{Path: "/bin/sh", Args: []string{"-c", "ulimit -d; ulimit -c; exit 3"}, Memory: 64 << 20, As: as})
+	if err != nil || string(r.Stdout) != "65536\n0\n" || r.Code != 3 {
 		t.Errorf("%q %v", r.Stdout, err)
+	}
+	if r, err := System().Run(t.Context(), Cmd{Path: "/etc/passwd", Memory: 64 << 20}); err == nil {
+		t.Errorf("a file that is no program: %+v", r)
+	}
+	if r, err := System().Run(t.Context(), Cmd{Path: Self, Memory: 64 << 20}); err == nil {
+		t.Errorf("ourselves: %+v", r)
 	}
 }

@@ -67,8 +67,11 @@ func (h *Host) Run(ctx context.Context, c Cmd) (Result, error) {
 	if c.Timeout <= 0 {
 		c.Timeout = DefaultTimeout
 	}
-	if c.Path != Self {
-		if _, err := h.Guarded(c.Path); err != nil {
+	for _, name := range []string{c.Path, bounder} {
+		if name == Self || name == bounder && c.Memory == 0 {
+			continue
+		}
+		if _, err := h.Guarded(name); err != nil {
 			return Result{}, fmt.Errorf("cannot run %s: %w", c.Path, err)
 		}
 	}

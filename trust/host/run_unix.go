@@ -28,7 +28,14 @@ func runProgram(ctx context.Context, c Cmd) (Result, error) {
 		}
 		name = self
 	}
-	cmd := &exec.Cmd{Path: name, Args: append([]string{c.Path}, c.Args...), Env: environment(c), Dir: c.Dir, WaitDelay: settle}
+	args := append([]string{c.Path}, c.Args...)
+	if c.Memory > 0 {
+		var err error
+		if name, args, err = confined(c); err != nil {
+			return Result{}, err
+		}
+	}
+	cmd := &exec.Cmd{Path: name, Args: args, Env: environment(c), Dir: c.Dir, WaitDelay: settle}
 	if cmd.Dir == "" {
 		cmd.Dir = "/"
 	}
@@ -44,10 +51,6 @@ func runProgram(ctx context.Context, c Cmd) (Result, error) {
 	if err := cmd.Start(); err != nil {
 		return Result{}, err
 	}
-	var cause error
-	if c.Memory > 0 {
-		cause = confine(cmd.Process.Pid, c.Memory)
-	}
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
 	limit := time.NewTimer(c.Timeout)
@@ -56,16 +59,15 @@ func runProgram(ctx context.Context, c Cmd) (Result, error) {
 	if c.Spare {
 		canceled = nil
 	}
-	if cause == nil {
-		select {
-		case err = <-ended:
-		case <-canceled:
-			cause = ctx.Err()
-		case <-limit.C:
-			cause = fmt.Errorf("no end within %s", c.Timeout)
-			if c.Spare {
-				return Result{}, &StillRunning{Path: c.Path, PID: cmd.Process.Pid, For: c.Timeout}
-			}
+	var cause error
+	select {
+	case err = <-ended:
+	case <-canceled:
+		cause = ctx.Err()
+	case <-limit.C:
+		cause = fmt.Errorf("no end within %s", c.Timeout)
+		if c.Spare {
+			return Result{}, &StillRunning{Path: c.Path, PID: cmd.Process.Pid, For: c.Timeout}
 		}
 	}
 	if cause != nil {
@@ -83,6 +85,9 @@ func runProgram(ctx context.Context, c Cmd) (Result, error) {
 		return r, err
 	}
 	r.Code = cmd.ProcessState.ExitCode()
+	if c.Memory > 0 && (r.Code == notExecutable || r.Code == notFound) {
+		return r, fmt.Errorf("it could not be started: %s", bytes.TrimSpace(r.Stderr))
+	}
 	return r, readErr
 }
 
