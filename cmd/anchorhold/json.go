@@ -2,11 +2,13 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"time"
 
 	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
 )
@@ -21,6 +23,7 @@ type jsonResult struct {
 	Policy     *jsonPolicy       `json:"policy,omitempty"`
 	Conditions []agent.Condition `json:"conditions,omitempty"`
 	Error      string            `json:"error,omitempty"` // why the offered policy was not taken
+	Code       string            `json:"error_code,omitempty"`
 	Host       string            `json:"host,omitempty"`
 	Labels     map[string]string `json:"labels,omitempty"`
 	Placements []jsonPlacement   `json:"placements"`
@@ -138,7 +141,7 @@ func encode(w io.Writer, v any) error {
 func resultJSON(m *machine, r agent.Result) jsonResult {
 	j := jsonResult{Schema: jsonSchema, Exit: codeOf(judged(m.belief, r)), Conditions: m.belief.Conditions, Host: m.facts.ID, Labels: m.facts.Labels, Placements: []jsonPlacement{}}
 	if m.belief.Err != nil {
-		j.Error = m.belief.Err.Error()
+		j.Error, j.Code = m.belief.Err.Error(), refusalCode(m.belief.Err)
 	}
 	if p := m.belief.Policy; !p.IsZero() {
 		d, mark := p.Document(), p.Mark()
@@ -179,6 +182,16 @@ func resultJSON(m *machine, r agent.Result) jsonResult {
 		j.Stores = append(j.Stores, storeJSON(v))
 	}
 	return j
+}
+
+// refusalCode is the code of a policy that was not taken, or "" where it could
+// not be read at all.
+func refusalCode(err error) string {
+	var pe *policy.Error
+	if errors.As(err, &pe) {
+		return string(pe.Code)
+	}
+	return ""
 }
 
 func step(c trust.Change) jsonStep {

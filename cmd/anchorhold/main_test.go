@@ -22,8 +22,15 @@ const (
 )
 
 // TestMain lets this program answer claims too: a run inside a test proves its
-// placements through a child of itself.
+// placements through a child of itself. And it can be a client in Go.
 func TestMain(m *testing.M) {
+	if len(os.Args) == 3 && os.Args[1] == dialGo {
+		if err := clientGo(os.Args[2]); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(60)
+		}
+		os.Exit(0)
+	}
 	if len(os.Args) > 1 && os.Args[1] == reader.Command {
 		a := newApp(stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr}, time.Now)
 		os.Exit(a.run(context.Background(), os.Args[1:]))

@@ -10,6 +10,7 @@ import (
 
 	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust/root"
+	"anchorhold.test/anchorhold/trust/trusttest"
 )
 
 // office is where policies are written and signed, with the keys of one
@@ -51,7 +52,10 @@ func (o *office) draft(entries ...entry) string {
 		if e.label == "" {
 			e.label = fmt.Sprintf("root %d", i+1)
 		}
-		fmt.Fprintf(&b, "[[root]]\nlabel = %q\nfile = %q\nsha256 = %q\n", e.label, e.file, e.sha)
+		fmt.Fprintf(&b, "[[root]]\nlabel = %q\nsha256 = %q\n", e.label, e.sha)
+		if e.file != "" {
+			fmt.Fprintf(&b, "file = %q\n", e.file)
+		}
 		if e.standing != "" {
 			fmt.Fprintf(&b, "standing = %q\n", e.standing)
 		}
@@ -62,6 +66,21 @@ func (o *office) draft(entries ...entry) string {
 	name := o.path(fmt.Sprintf("draft-%d.toml", o.version))
 	write(o.t, name, b.String(), 0o644)
 	return name
+}
+
+// authority makes a root with its key, and the entry that trusts it.
+func (o *office) authority(name string) (trusttest.Authority, entry) {
+	o.t.Helper()
+	a := trusttest.NewAuthority(o.t, name)
+	file := o.path(strings.ReplaceAll(strings.ToLower(name), " ", "-") + ".pem")
+	write(o.t, file, string(a.PEM()), 0o644)
+	return a, entry{label: name, file: file, sha: root.Of(a.Cert.Raw).String(), standing: "trusted"}
+}
+
+// as is the entry with another standing.
+func (e entry) as(standing string, more ...string) entry {
+	e.standing, e.more = standing, more
+	return e
 }
 
 // inForce is where the host reads its policy from.

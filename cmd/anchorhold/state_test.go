@@ -20,12 +20,12 @@ type entryState struct {
 	content string // or where a link leads
 }
 
-// stateOf is every entry below watched, and conf.
-type stateOf map[string]entryState
+// treeState is every entry below watched, and conf.
+type treeState map[string]entryState
 
-func tree(t *testing.T) stateOf {
+func tree(t *testing.T) treeState {
 	t.Helper()
-	s := stateOf{}
+	s := treeState{}
 	for _, dir := range append(watched, "/etc/ca-certificates.conf", "/etc/cron.d") {
 		err := filepath.WalkDir(dir, func(name string, d fs.DirEntry, err error) error {
 			if os.IsNotExist(err) {
@@ -61,7 +61,7 @@ func tree(t *testing.T) stateOf {
 }
 
 // same wants nothing to have changed, not even a time, outside some folders.
-func (s stateOf) same(t *testing.T, now stateOf, but ...string) {
+func (s treeState) same(t *testing.T, now treeState, but ...string) {
 	t.Helper()
 	spared := func(name string) bool {
 		return slices.ContainsFunc(but, func(b string) bool { return name == b || strings.HasPrefix(name, b+"/") })

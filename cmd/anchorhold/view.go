@@ -36,7 +36,11 @@ func (a *app) showPolicy(m *machine) {
 		}
 		fmt.Fprintf(w, "%s\n", paint(string(c)+": "+said.what, t, a.colour()))
 		if b.Err != nil && (c == agent.Refused || c == agent.TooNew || c == agent.Unreachable) {
-			remark{"why", b.Err.Error()}.write(w, a.colour())
+			why := b.Err.Error()
+			if code := refusalCode(b.Err); code != "" {
+				why += " [" + code + "]"
+			}
+			remark{"why", why}.write(w, a.colour())
 		}
 		remark{"next", said.next}.write(w, a.colour())
 	}
