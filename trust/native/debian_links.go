@@ -153,15 +153,8 @@ func (ls *links) load(d *Debian, files map[string]*content) {
 	}
 }
 
-// subjectHash is the hash of a certificate's subject, or "" for one that has
-// none to speak of.
-func subjectHash(der []byte) string {
-	c, err := root.Parse(der)
-	if err != nil {
-		return ""
-	}
-	return c.SubjectHash()
-}
+// subjectHash is the hash by which OpenSSL looks a certificate up, or "".
+func subjectHash(der []byte) string { return root.SubjectHashOf(der) }
 
 // chain returns the links HASH.0, HASH.1 ... that a lookup meets, and those
 // behind the first hole, which it does not.

@@ -44,7 +44,7 @@ func look(t *testing.T, c *Certificate) {
 	t.Helper()
 	shown(t, maxName, c.Name())
 	shown(t, maxNameText, c.SubjectText(), c.IssuerText())
-	if c.Name() == "" || len(c.SubjectHash()) != 8 || len(c.SubjectHashOld()) != 8 {
+	if c.Name() == "" || len(c.SubjectHash()) != 8 || SubjectHashOf(c.Raw) != c.SubjectHash() || len(c.SubjectHashOld()) != 8 {
 		t.Fatal("no name or hash")
 	}
 	for _, f := range Vet(c, today, []*Certificate{c}) {

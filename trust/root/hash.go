@@ -20,6 +20,21 @@ func (c *Certificate) SubjectHash() string {
 	return fmt.Sprintf("%08x", binary.LittleEndian.Uint32(sum[:]))
 }
 
+// SubjectHashOf returns the SubjectHash of a certificate by its frame alone, and
+// "" where that cannot be followed. A store has hundreds of certificates of
+// which no more is asked; parsing them takes ten times as long.
+func SubjectHashOf(data []byte) string {
+	s := cryptobyte.String(data)
+	var subject cryptobyte.String
+	if !s.ReadASN1(&s, der.SEQUENCE) || !s.ReadASN1(&s, der.SEQUENCE) ||
+		!s.SkipOptionalASN1(der.Tag(0).Constructed().ContextSpecific()) || !s.SkipASN1(der.INTEGER) ||
+		!s.SkipASN1(der.SEQUENCE) || !s.SkipASN1(der.SEQUENCE) || !s.SkipASN1(der.SEQUENCE) ||
+		!s.ReadASN1Element(&subject, der.SEQUENCE) {
+		return ""
+	}
+	return (&Certificate{Subject: subject}).SubjectHash()
+}
+
 // SubjectHashOld is the hash of OpenSSL before 1.0.0: MD5 over the DER of the
 // name, same byte order.
 func (c *Certificate) SubjectHashOld() string {

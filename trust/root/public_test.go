@@ -81,7 +81,7 @@ func TestPublicRootsAgainstOpenSSL(t *testing.T) {
 			t.Fatalf("openssl: %v\n%s", err, out)
 		}
 		hash, old, fp, subject := lines[0], lines[1], lines[2], lines[3]
-		if c.SubjectHash() != hash || c.SubjectHashOld() != old {
+		if c.SubjectHash() != hash || SubjectHashOf(c.Raw) != hash || c.SubjectHashOld() != old {
 			t.Errorf("%s: hashes %s %s, openssl says %s %s", c.Name(), c.SubjectHash(), c.SubjectHashOld(), hash, old)
 		}
 		got, err := ParseFingerprint(fp)
