@@ -10,27 +10,35 @@ import (
 	"anchorhold.test/anchorhold/policy"
 )
 
+// cosigning is one signature to be added.
+type cosigning struct {
+	file, keyset, phrase    string
+	key                     string // a key file
+	public, bytesTo, attach string // of an outside signer
+	yes                     bool
+}
+
 func (a *app) cosignCommand() *cobra.Command {
-	var key, keyset, phrase, public, bytesTo, attach string
-	var yes bool
+	var o cosigning
 	c := &cobra.Command{
 		Use:   "cosign FILE",
-		Short: "Add a signature to a policy, also one made by another tool",
-		Long: `cosign shows what a policy says and adds one signature to it. A key that lives
-in another tool or device signs in two steps: --bytes writes exactly what has to
-be signed, --attach takes the signature that came back and verifies it.`,
+		Short: "Add a signature to a policy or keyset statement, also one made by another tool",
+		Long: `cosign shows what a policy or a keyset statement says and adds one signature to
+it. A key that lives in another tool or device signs in two steps: --bytes
+writes exactly what has to be signed, --attach takes the signature that came
+back and verifies it.`,
 		Example: `  anchorhold cosign --key tower.key harbour.policy
   anchorhold cosign --as office.pub --bytes to-sign.bin harbour.policy
   openssl pkeyutl -sign -rawin -inkey office.key -in to-sign.bin -out office.sig
   anchorhold cosign --as office.pub --attach office.sig harbour.policy`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
-			file := args[0]
-			data, err := readPolicy(file)
+			o.file = args[0]
+			data, err := readPolicy(o.file)
 			if err != nil {
 				return err
 			}
-			chainFile, err := findKeyset(keyset, file)
+			chainFile, err := findKeyset(o.keyset, o.file)
 			if err != nil {
 				return err
 			}
@@ -38,54 +46,96 @@ be signed, --attach takes the signature that came back and verifies it.`,
 			if err != nil {
 				return err
 			}
-			doc, err := policy.Unverified(data)
-			if err != nil {
-				return err
+			if policy.IsStatement(data) {
+				return a.cosignStatement(o, data, chain.Current())
 			}
-			k := chain.Current()
-			if bytesTo != "" {
-				return a.bytesToSign(data, public, bytesTo)
-			}
-			a.showDocument(doc)
-			fmt.Fprintln(a.out)
-			if err := a.confirm("Sign this?", yes); err != nil {
-				return err
-			}
-			switch {
-			case attach != "":
-				data, err = attachFile(data, k, public, attach)
-			case key != "":
-				data, err = a.addKey(data, k, key, phrase)
-			default:
-				err = errors.New("sign with --key FILE, or with another tool: --bytes, then --attach")
-			}
-			if err != nil {
-				return err
-			}
-			if err := archive(filepath.Dir(file), doc, data); err != nil {
-				return err
-			}
-			if err := replace(file, data); err != nil {
-				return err
-			}
-			return a.showSigned(file, data, k)
+			return a.cosignPolicy(o, data, chain.Current())
 		},
 	}
-	c.Flags().StringVar(&key, "key", "", "sign with the key in this `FILE`")
-	c.Flags().StringVar(&keyset, "keyset", "", "keyset `FILE` (default: the one *.keyset beside the policy)")
-	c.Flags().StringVar(&phrase, "passphrase-file", "", "read the passphrase from the first line of `FILE` (- is standard input)")
-	c.Flags().StringVar(&public, "as", "", "public key `FILE` of an outside signer")
-	c.Flags().StringVar(&bytesTo, "bytes", "", "write what that signer has to sign to `FILE`")
-	c.Flags().StringVar(&attach, "attach", "", "take that signer's signature from `FILE`")
-	c.Flags().BoolVar(&yes, "yes", false, "do not ask on the terminal before signing")
+	c.Flags().StringVar(&o.key, "key", "", "sign with the key in this `FILE`")
+	c.Flags().StringVar(&o.keyset, "keyset", "", "keyset `FILE` (default: the one *.keyset beside the file)")
+	c.Flags().StringVar(&o.phrase, "passphrase-file", "", "read the passphrase from the first line of `FILE` (- is standard input)")
+	c.Flags().StringVar(&o.public, "as", "", "public key `FILE` of an outside signer")
+	c.Flags().StringVar(&o.bytesTo, "bytes", "", "write what that signer has to sign to `FILE`")
+	c.Flags().StringVar(&o.attach, "attach", "", "take that signer's signature from `FILE`")
+	c.Flags().BoolVar(&o.yes, "yes", false, "do not ask on the terminal before signing")
 	c.MarkFlagsMutuallyExclusive("key", "bytes", "attach")
 	c.MarkFlagsMutuallyExclusive("key", "as")
 	return c
 }
 
+func (a *app) cosignPolicy(o cosigning, data []byte, k policy.Keyset) error {
+	doc, err := policy.Unverified(data)
+	if err != nil {
+		return err
+	}
+	if o.bytesTo != "" {
+		return a.bytesToSign(data, o.public, o.bytesTo)
+	}
+	a.showDocument(doc)
+	fmt.Fprintln(a.out)
+	if data, err = a.addSignature(o, data, k.Keys); err != nil {
+		return err
+	}
+	if err := archive(filepath.Dir(o.file), doc, data); err != nil {
+		return err
+	}
+	if err := replace(o.file, data); err != nil {
+		return err
+	}
+	return a.showSigned(o.file, data, k)
+}
+
+func (a *app) cosignStatement(o cosigning, data []byte, current policy.Keyset) error {
+	if _, err := policy.Sides(data, current); err != nil {
+		return err
+	}
+	keys, err := policy.StatementKeys(data, current)
+	if err != nil {
+		return err
+	}
+	if o.bytesTo != "" {
+		return a.bytesToSign(data, o.public, o.bytesTo)
+	}
+	next, _, err := policy.NextStatement(data)
+	if err != nil {
+		return err
+	}
+	a.showStatement(current, next)
+	if data, err = a.addSignature(o, data, keys); err != nil {
+		return err
+	}
+	if err := replace(o.file, data); err != nil {
+		return err
+	}
+	return a.showStatementSigned(o.file, data, current, exitRight)
+}
+
+// addSignature asks, then signs or takes the signature that came back. keys
+// are those that may sign.
+func (a *app) addSignature(o cosigning, data []byte, keys []policy.Key) ([]byte, error) {
+	if err := a.confirm("Sign this?", o.yes); err != nil {
+		return nil, err
+	}
+	switch {
+	case o.attach != "":
+		return attachFile(data, keys, o.public, o.attach)
+	case o.key == "":
+		return nil, errors.New("sign with --key FILE, or with another tool: --bytes, then --attach")
+	}
+	signers, err := a.signers([]string{o.key}, o.phrase)
+	if err != nil {
+		return nil, err
+	}
+	return policy.AddSignature(data, keys, a.now(), signers[0])
+}
+
 func (a *app) bytesToSign(data []byte, public, out string) error {
 	k, err := outsideKey(public)
 	if err != nil {
+		return err
+	}
+	if err := policy.Signable(data, a.now()); err != nil {
 		return err
 	}
 	input, err := policy.SigningInput(data, k)
@@ -99,7 +149,7 @@ func (a *app) bytesToSign(data []byte, public, out string) error {
 	return a.tell(map[string]any{"bytes": out, "signer": k.ID()})
 }
 
-func attachFile(data []byte, k policy.Keyset, public, file string) ([]byte, error) {
+func attachFile(data []byte, keys []policy.Key, public, file string) ([]byte, error) {
 	key, err := outsideKey(public)
 	if err != nil {
 		return nil, err
@@ -108,15 +158,7 @@ func attachFile(data []byte, k policy.Keyset, public, file string) ([]byte, erro
 	if err != nil {
 		return nil, err
 	}
-	return policy.AttachSignature(data, k.Keys, key, sig)
-}
-
-func (a *app) addKey(data []byte, k policy.Keyset, key, phrase string) ([]byte, error) {
-	signers, err := a.signers([]string{key}, phrase)
-	if err != nil {
-		return nil, err
-	}
-	return policy.AddSignature(data, k.Keys, a.now(), signers[0])
+	return policy.AttachSignature(data, keys, key, sig)
 }
 
 func outsideKey(public string) (policy.Key, error) {

@@ -15,14 +15,10 @@ func (a *app) openCommand() *cobra.Command {
 	var keyset string
 	c := &cobra.Command{
 		Use:   "open FILE",
-		Short: "Show what a policy file says, and whether a keyset signed it",
+		Short: "Show what a policy or keyset statement says, and whether a keyset signed it",
 		Args:  cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			data, err := readPolicy(args[0])
-			if err != nil {
-				return err
-			}
-			doc, err := policy.Unverified(data)
 			if err != nil {
 				return err
 			}
@@ -34,7 +30,14 @@ func (a *app) openCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			_, _, err = policy.Open(data, policy.Pin{Keyset: chain.First()}, policy.Floor{}, a.now())
+			if policy.IsStatement(data) {
+				return a.openStatement(args[0], data, chain.Current())
+			}
+			doc, err := policy.Unverified(data)
+			if err != nil {
+				return err
+			}
+			v, _, err := policy.Open(data, policy.Pin{Keyset: chain.First()}, policy.Floor{}, a.now())
 			if a.json {
 				return a.openJSON(doc, file, err)
 			}
@@ -43,12 +46,23 @@ func (a *app) openCommand() *cobra.Command {
 				fmt.Fprintf(a.out, "\n%s\n", paint("Not to be believed by "+file+".", bad, a.colour()))
 				return err
 			}
-			fmt.Fprintf(a.out, "\n%s\n", paint("Signed as "+file+" asks.", good, a.colour()))
+			fmt.Fprintf(a.out, "\n%s\n", paint("Signed as "+file+" asks, by keyset "+v.Keyset().Number()+".", good, a.colour()))
 			return nil
 		},
 	}
 	c.Flags().StringVar(&keyset, "keyset", "", "keyset `FILE` to judge by (default: the one *.keyset beside the policy)")
 	return c
+}
+
+// openStatement shows a keyset statement; one that waits for signatures is not
+// right yet.
+func (a *app) openStatement(file string, data []byte, current policy.Keyset) error {
+	next, _, err := policy.NextStatement(data)
+	if err != nil {
+		return err
+	}
+	a.showStatement(current, next)
+	return a.showStatementSigned(file, data, current, exitWrong)
 }
 
 func (a *app) openJSON(doc policy.Document, keyset string, why error) error {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"path/filepath"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
@@ -24,7 +25,7 @@ comes from, and the host's labels. Bring it to hosts by a way that you trust: an
 image, a package, your own hands. It holds no secret.`,
 		Example: "  anchorhold starter --keyset harbour.keyset --label ring=pilot > starter.toml",
 		Args:    cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
+		RunE: func(cmd *cobra.Command, _ []string) error {
 			file, err := findKeyset(keyset, "starter")
 			if err != nil {
 				return err
@@ -34,6 +35,9 @@ image, a package, your own hands. It holds no secret.`,
 				return err
 			}
 			k := chain.Current()
+			if !cmd.Flags().Changed("min-version") {
+				min = a.newest(file, chain)
+			}
 			s := agent.Settings{Policy: source, Accounts: accounts, Pin: policy.Pin{Keyset: k, MinVersion: min}.TOML()}
 			if s.Policy == "" {
 				s.Policy = k.Policy + ".policy"
@@ -59,8 +63,24 @@ image, a package, your own hands. It holds no secret.`,
 	c.Flags().StringVar(&source, "policy", "", "`FILE` that hosts read the policy from (default: NAME.policy beside their settings)")
 	c.Flags().StringSliceVar(&accounts, "account", []string{agent.DefaultAccount}, "`ACCOUNT` that must be able to read every placed root; repeat it for service accounts")
 	c.Flags().StringSliceVar(&labels, "label", nil, "`NAME=VALUE` by which stages choose this host; may be repeated")
-	c.Flags().Uint64Var(&min, "min-version", 1, "lowest `VERSION` that hosts accept")
+	c.Flags().Uint64Var(&min, "min-version", 0, "lowest `VERSION` that hosts accept (default: that of NAME.policy beside the keyset)")
 	return c
+}
+
+// newest returns the version of the policy beside a keyset file, if that is
+// signed by the current keyset: no host that starts now has a use for an older
+// one. Without it the first version is the lowest.
+func (a *app) newest(file string, chain policy.Chain) uint64 {
+	k := chain.Current()
+	data, err := readPolicy(filepath.Join(filepath.Dir(file), k.Policy+".policy"))
+	if err != nil {
+		return 1
+	}
+	v, _, err := policy.Open(data, policy.Pin{Keyset: chain.First()}, policy.Floor{}, a.now())
+	if err != nil || v.Mark().Epoch != k.Epoch() {
+		return 1
+	}
+	return v.Mark().Version
 }
 
 func parseLabels(pairs []string) (map[string]string, error) {
