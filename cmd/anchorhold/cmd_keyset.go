@@ -50,8 +50,10 @@ named with --contingency when the keyset of every day is made.
 When all keys are lost and no contingency keyset is pinned, name the lost
 keyset with --after: the new one begins above it, so that a host on which
 somebody pins it ('anchorhold adopt --repin') never goes back.`,
-		Example: `  anchorhold keyset new --policy harbour --threshold 1 --out safe/harbour.keyset safe/a.pub safe/b.pub
-  anchorhold keyset new --policy harbour --threshold 2 --contingency safe/harbour.keyset *.pub`,
+		Example: `  anchorhold keyset new --policy harbour --threshold 2 *.pub
+  anchorhold keyset new --policy harbour --threshold 1 --out safe/a.keyset a.pub
+  anchorhold keyset new --policy harbour --threshold 2 \
+      --contingency safe/a.keyset quay.pub tower.pub office.pub`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, files []string) error {
 			var err error

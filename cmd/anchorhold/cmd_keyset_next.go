@@ -37,15 +37,15 @@ func (a *app) keysetNextCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "next",
 		Short: "Write the statement by which the next keyset takes over",
-		Long: `next writes a keyset statement: which keys sign from now on, and how many of them
-must. Enough keys of the current and of the new keyset have to sign it, here
+		Long: `next writes a keyset statement: which keys sign from now on, and how many of
+them must. Enough keys of the current and of the new keyset have to sign it, here
 with --key or later with 'anchorhold cosign'. 'anchorhold keyset extend' then
 takes it into the keyset file, and hosts follow with the next policy.
 
 To change the contingency keyset its keys have to sign too: show it with --by.`,
 		Example: `  anchorhold keyset next --drop tower.pub --add pilot.pub --key quay.key
   anchorhold keyset next --add mole.pub --threshold 3
-  anchorhold keyset next --by safe/harbour.keyset --contingency safe2/harbour.keyset`,
+  anchorhold keyset next --by safe/a.keyset --contingency safe/b.keyset`,
 		Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
 			if len(o.add)+len(o.drop) == 0 && o.threshold == 0 && o.contingency == "" && !o.none {
@@ -81,8 +81,8 @@ func (a *app) keysetReplaceCommand() *cobra.Command {
 stolen: the keys in the safe and the new keys sign it, the current ones do not.
 It beats whatever the current keys sign, and uses the contingency keyset up:
 make another one first and name it with --contingency.`,
-		Example: `  anchorhold keyset replace --by safe/harbour.keyset --contingency safe2/harbour.keyset \
-      --key safe/a.key --key quay2.key --key tower2.key quay2.pub tower2.pub office2.pub`,
+		Example: `  anchorhold keyset replace --by safe/a.keyset --contingency safe/b.keyset \
+      --key safe/a.key --key quay2.key --threshold 1 quay2.pub tower2.pub`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, files []string) error {
 			return a.writeStatement(o, func(chain policy.Chain) (policy.Keyset, error) {
