@@ -16,10 +16,11 @@ import (
 
 // Agent drives the stores of one host.
 type Agent struct {
-	Stores []trust.Store
-	Ledger *ledger.Ledger // nil where the caller may not read it: nothing can be changed then
-	Prover trust.Prover
-	Log    *slog.Logger
+	Stores  []trust.Store
+	Ledger  *ledger.Ledger // nil where the caller may not read it: nothing can be changed then
+	Prover  trust.Prover
+	Witness trust.Witness // nil: nobody is asked
+	Log     *slog.Logger
 }
 
 // Order is what one run is about.
@@ -141,16 +142,17 @@ func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
 	}
 	var changes []Changed
 	var held []Held
+	var seen []Witnessed
 	for range passes {
 		var steps []Step
 		steps, held = a.plan(o, r)
 		if steps = untried(steps, changes); len(steps) == 0 {
 			break
 		}
-		made, err := a.carryOut(ctx, o, steps)
+		made, err := a.carryOut(ctx, o, steps, r, &seen)
 		changes = append(changes, made...)
 		if err != nil {
-			r.Changes, r.Held = changes, held
+			r.Changes, r.Held, r.Witnessed = changes, held, seen
 			return r, err
 		}
 		r = a.Look(ctx, o)
@@ -161,7 +163,7 @@ func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
 			break
 		}
 	}
-	r.Changes, r.Held = changes, held
+	r.Changes, r.Held, r.Witnessed = changes, held, seen
 	r.own(a.owned())
 	confirm(&r)
 	return r, nil
@@ -179,7 +181,7 @@ func untried(steps []Step, made []Changed) []Step {
 
 // carryOut records, tries and applies the steps, store by store. A store that
 // fails does not stop another; only a ledger that cannot be written does.
-func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step) ([]Changed, error) {
+func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result, seen *[]Witnessed) ([]Changed, error) {
 	var made []Changed
 	for _, s := range a.Stores {
 		var batch []trust.Change
@@ -201,44 +203,21 @@ func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step) ([]Changed,
 		if err := a.Ledger.Begin(intents, o.policyName(), o.Now); err != nil {
 			return made, err
 		}
-		outcomes := a.apply(ctx, s, batch)
+		f := refresh{Agent: a, store: s, batch: batch, Witnessed: Witnessed{Store: s.ID()}}
+		if v := r.view(s.ID()); v != nil {
+			f.live = v.Snapshot.Parts
+		}
+		f.before = lastHeard(*seen, s.ID())
+		outcomes := f.carryOut(ctx)
+		if a.Witness != nil {
+			*seen = append(*seen, f.Witnessed)
+		}
 		for _, oc := range outcomes {
 			made = append(made, Changed{Change: oc.Change, Err: oc.Err, Notes: oc.Notes})
 			a.Log.Info("change", "change", oc.Change.String(), "status", string(oc.Status), "error", oc.Err, "why", oc.Change.Why)
 		}
 	}
 	return made, nil
-}
-
-// apply tries the batch and takes it live, unless the store as it would be
-// lacks a root that nobody took out.
-func (a *Agent) apply(ctx context.Context, s trust.Store, batch []trust.Change) []trust.Outcome {
-	fail := func(err error) []trust.Outcome {
-		out := make([]trust.Outcome, len(batch))
-		for i, c := range batch {
-			out[i] = trust.Outcome{Change: c, Status: trust.Failed, Err: err}
-		}
-		return out
-	}
-	t, err := s.Try(ctx, batch)
-	if err != nil {
-		return fail(err)
-	}
-	var lost []string
-	for _, l := range t.Leaving() {
-		if l.Explained == "" {
-			lost = append(lost, l.Entry.Fingerprint.Short())
-		}
-	}
-	if len(lost) > 0 {
-		err := fmt.Errorf("cannot refresh store %s: %d roots that nobody took out would be gone from it (%s); nothing was changed", s.ID(), len(lost), some(lost, 5))
-		return fail(errors.Join(err, t.Discard(ctx)))
-	}
-	outcomes := s.Apply(ctx, t)
-	if len(outcomes) > 0 { // what concerns the store as a whole is told once
-		outcomes[0].Notes = append(t.Notes(), outcomes[0].Notes...)
-	}
-	return outcomes
 }
 
 // settle closes what the ledger has pending by what was just observed.

@@ -52,13 +52,14 @@ type Changed struct {
 
 // Result is what a cycle, a preview or a look found and did.
 type Result struct {
-	Rows     []Row
-	Stores   []StoreView
-	Waiting  []Waiting
-	Unlisted []ledger.Entry
-	Planned  []Step // preview: what enforce would do now
-	Held     []Held
-	Changes  []Changed
+	Rows      []Row
+	Stores    []StoreView
+	Waiting   []Waiting
+	Unlisted  []ledger.Entry
+	Planned   []Step // preview: what enforce would do now
+	Held      []Held
+	Changes   []Changed
+	Witnessed []Witnessed // one for each refresh that was tried
 }
 
 // advise says in the rows of held steps what lets them go: enforcing once more

@@ -54,3 +54,11 @@ type Leaving struct {
 	Entry     Entry
 	Explained string // "its source file is gone", "deselected in ...": somebody else's doing; empty: nobody's
 }
+
+// Restorer is a trial that can put back a part which the platform builds live
+// only, so that nobody could try it before.
+type Restorer interface {
+	// Restore puts a part back as it was before the trial went live, at once
+	// and whole. It refuses where somebody else changed the part since.
+	Restore(ctx context.Context, part string) error
+}

@@ -87,11 +87,15 @@ func (g *golive) runHooks(ctx context.Context, changed bool) {
 				continue
 			}
 		}
-		if err := g.runHook(ctx, name, lines); err != nil {
-			g.notes = append(g.notes, err.Error())
-			if java {
-				g.java = err
+		err = g.runHook(ctx, name, lines)
+		if java {
+			g.java, g.kept.err = err, err
+			if g.kept.was == nil {
+				g.kept.was = g.t.s.java
 			}
+		}
+		if err != nil {
+			g.notes = append(g.notes, err.Error())
 		}
 	}
 	g.syncJava()

@@ -15,6 +15,9 @@ import (
 // outcomes reads the store again and tells how each change ended.
 func (g *golive) outcomes(ctx context.Context) []trust.Outcome {
 	now, err := g.d.read(context.WithoutCancel(ctx))
+	if err == nil && g.kept.was != nil {
+		g.kept.left = now.java
+	}
 	out := make([]trust.Outcome, len(g.t.batch))
 	for i, c := range g.t.batch {
 		o := trust.Outcome{Change: c, Status: trust.Done, Notes: slices.Concat(g.t.notes[i], g.notes)}

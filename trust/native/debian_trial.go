@@ -23,6 +23,7 @@ type trial struct {
 	b    *board
 	st   *stage // nil where no change of the batch can be carried out
 	used bool
+	kept javaKept
 }
 
 // Try implements [trust.Store]: it builds the store as it would be below
