@@ -53,9 +53,10 @@ that the policy distrusts is refused at once.`,
 				return err
 			}
 			if a.json {
-				return a.printJSON(m, r)
+				return a.printEnforced(m, r)
 			}
 			a.showChanges(r)
+			a.showWitnesses(r)
 			a.showHeld(r, false)
 			if len(r.Changes)+len(r.Held) > 0 {
 				fmt.Fprintln(a.out)

@@ -9,5 +9,5 @@ func (a *app) child(args []string) (found bool, err error) {
 	if len(args) != 2 || args[0] != reader.Command {
 		return false, nil
 	}
-	return true, reader.Answer(args[1], a.in, a.out)
+	return true, reader.Child(args[1:], a.in, a.out)
 }

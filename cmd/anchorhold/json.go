@@ -31,6 +31,7 @@ type jsonResult struct {
 	Planned    []jsonStep        `json:"planned,omitempty"`
 	Held       []jsonStep        `json:"held,omitempty"`
 	Changes    []jsonStep        `json:"changes,omitempty"`
+	Witnessed  []jsonWitnessed   `json:"witnessed,omitempty"` // by enforce alone
 	Unlisted   []jsonUnlisted    `json:"unlisted,omitempty"`
 	Stores     []jsonStore       `json:"stores,omitempty"`
 }

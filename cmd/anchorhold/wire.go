@@ -89,7 +89,8 @@ func (m *machine) compose(ctx context.Context, a *app, state readOnly) error {
 		self = u.Username
 	}
 	m.agent = &agent.Agent{Stores: stores, Ledger: l, Log: a.log,
-		Prover: reader.Prover{Host: m.host, Accounts: m.settings.Accounts, Can: reader.CanAskOthers(), Self: self}}
+		Prover:  reader.Prover{Host: m.host, Accounts: m.settings.Accounts, Can: reader.CanAskOthers(), Self: self},
+		Witness: reader.Witness{Host: m.host, Account: agent.DefaultAccount, Can: reader.CanAskOthers(), Tools: reader.SystemTools()}}
 	return nil
 }
 

@@ -15,7 +15,7 @@ import (
 )
 
 // Command is the hidden command by which the program runs itself as another
-// account; its one argument is the account's name for the proofs.
+// account; its one argument is the account's name for the proofs ([Child]).
 const Command = "answer-claims"
 
 // Limits of one child.

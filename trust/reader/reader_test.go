@@ -19,15 +19,8 @@ import (
 
 // The test program is its own child, as the real one is.
 func TestMain(m *testing.M) {
-	if len(os.Args) == 3 && os.Args[1] == Command {
-		if err := Answer(os.Args[2], os.Stdin, os.Stdout); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			os.Exit(1)
-		}
-		os.Exit(0)
-	}
-	if len(os.Args) == 2 && os.Args[1] == ListCommand {
-		if err := List(os.Stdin, os.Stdout); err != nil {
+	if len(os.Args) > 1 && os.Args[1] == Command {
+		if err := Child(os.Args[2:], os.Stdin, os.Stdout); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}

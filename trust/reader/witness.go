@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"path"
 	"runtime"
 	"slices"
 	"strings"
@@ -136,7 +137,7 @@ func (s *sitting) hear(ctx context.Context, v voice, p trust.Part, t *trust.Test
 	if v.tool != nil {
 		t.Program = v.tool(s.w.Tools)
 		if _, err := s.w.Host.Stat(t.Program); errors.Is(err, fs.ErrNotExist) {
-			t.Unheard = t.Program + " is not installed"
+			t.Unheard = missing(t.Program)
 			return
 		}
 	}
@@ -177,12 +178,14 @@ func (s *sitting) deny(all []trust.Testimony) {
 // them (it has databases of its own, and asking for them with certutil would
 // take 44 ms for each root, measured, and say nothing of the store's files).
 func (w Witness) nss() trust.Testimony {
-	t := trust.Testimony{Reader: "NSS", Program: w.Tools.NSS, Unheard: "it keeps databases of its own and reads no part of this store"}
+	t := trust.Testimony{Reader: "NSS", Program: w.Tools.NSS, Unheard: "it reads no part of this store"}
 	if _, err := w.Host.Stat(w.Tools.NSS); errors.Is(err, fs.ErrNotExist) {
-		t.Unheard = w.Tools.NSS + " is not installed"
+		t.Unheard = missing(w.Tools.NSS)
 	}
 	return t
 }
+
+func missing(tool string) string { return path.Base(tool) + " not installed" }
 
 // run runs one program within the bounds of a reader.
 func (s *sitting) run(ctx context.Context, c host.Cmd) (host.Result, error) {

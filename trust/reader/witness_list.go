@@ -20,9 +20,20 @@ import (
 	"anchorhold.test/anchorhold/trust/root"
 )
 
-// ListCommand is the hidden command by which the program lists, as another
-// account, what it reads of a store itself.
-const ListCommand = "list-roots"
+// listArg in place of an account's name makes the child of [Command] list what
+// it reads of a store, rather than try claims.
+const listArg = "--list"
+
+// Child is the body of [Command], given its arguments.
+func Child(args []string, in io.Reader, out io.Writer) error {
+	if len(args) == 1 && args[0] == listArg {
+		return list(in, out)
+	}
+	if len(args) != 1 {
+		return fmt.Errorf("%s takes one argument, not %d", Command, len(args))
+	}
+	return Answer(args[0], in, out)
+}
 
 // asked is what the child is to list.
 type asked struct {
@@ -40,10 +51,10 @@ type Listing struct {
 	Denied  bool                        `json:"denied,omitempty"`
 }
 
-// List is the body of the child: it reads the parts that in names, with the
+// list is the body of that child: it reads the parts that in names, with the
 // rights that the process has, and writes the listings to out. It bounds the
 // memory of the process for good.
-func List(in io.Reader, out io.Writer) error {
+func list(in io.Reader, out io.Writer) error {
 	if err := host.Bound(readerMemory); err != nil && !errors.Is(err, host.ErrUnsupported) {
 		return err
 	}
@@ -176,7 +187,7 @@ func (s *sitting) askOurselves(ctx context.Context) ([]Listing, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot encode what is to be listed: %w", err)
 	}
-	r, err := s.run(ctx, host.Cmd{Path: host.Self, Args: []string{ListCommand}, Stdin: question})
+	r, err := s.run(ctx, host.Cmd{Path: host.Self, Args: []string{Command, listArg}, Stdin: question})
 	if err != nil {
 		return nil, err
 	}

@@ -163,6 +163,7 @@ func TestRefusals(t *testing.T) {
 // faultyTools are programs that stand in for every tool.
 var faultyTools = map[string]string{
 	"hangs":            "sleep 1000",
+	"ends in a lie":    "", // set where there is a good block to begin with
 	"crashes":          "kill -SEGV $$",
 	"floods":           "head -c 40000000 /dev/zero",
 	"floods for ever":  "yes",
@@ -205,6 +206,9 @@ func TestFaultyReaders(t *testing.T) {
 			if w.Timeout = 10 * time.Second; strings.HasPrefix(script, "sleep") || script == "yes" {
 				w.Timeout = time.Second
 			}
+			if script == "" {
+				script = "echo Your keystore contains 5 entries; cat " + s.path("bundle") + "; " + faultyTools["lies with blocks"]
+			}
 			bad := tool(t, script, 0o755)
 			w.Tools = Tools{OpenSSL: bad, GnuTLS: bad, Python: bad, Java: bad, NSS: bad}
 			for _, x := range w.Attest(t.Context(), s.parts()) {
@@ -233,7 +237,7 @@ func TestReadersThatAreNotRun(t *testing.T) {
 	for _, x := range w.Attest(t.Context(), s.parts()) {
 		want := "can be written by every account"
 		if x.Reader == "Java" || x.Reader == "NSS" {
-			want = "is not installed"
+			want = "no-such-program not installed"
 		}
 		if x.Reader != "Go" && !strings.Contains(x.Unheard, want) {
 			t.Errorf("%+v", x)
