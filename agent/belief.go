@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"time"
 
+	"anchorhold.test/anchorhold/agent/ledger"
 	"anchorhold.test/anchorhold/policy"
 )
 
@@ -21,7 +22,8 @@ const (
 // Dir is the state folder.
 type Dir interface {
 	Read(name string, max int64) ([]byte, error)
-	Write(name string, data []byte, perm fs.FileMode) error // atomic and synced
+	Write(name string, data []byte, perm fs.FileMode) error  // atomic and synced
+	Append(name string, line []byte, perm fs.FileMode) error // synced; repairs a torn last line first
 }
 
 // Condition is one thing to know about the policy that a host follows, in the
@@ -37,6 +39,7 @@ const (
 	ClockBehind Condition = "clock-behind" // the clock is before the newest signed issue time
 	NoPolicy    Condition = "no-policy"    // nothing was ever believed here
 	NoFloor     Condition = "floor-unseen" // the caller may not read what the host remembers
+	MemoryLost  Condition = "memory-lost"  // what the host remembered is gone: the walk starts at the pin again
 )
 
 // Belief is the policy that a host follows, and what there is to say of it.
@@ -47,6 +50,10 @@ type Belief struct {
 	New        bool   // to be stored before anything else is done
 	Conditions []Condition
 	Err        error // why the offered policy was not taken
+
+	remembered Memory
+	pin        policy.Pin
+	now        time.Time
 }
 
 // Has reports whether a condition holds.
@@ -64,11 +71,12 @@ type Memory struct {
 	Floor policy.Floor
 	Held  []byte // last good policy file, nil if none
 	Blind bool   // the caller was not allowed to look
+	Lost  bool   // there is no floor although this host has believed policies before
 }
 
-// Recall reads what the host remembers. What is there and cannot be read is an
-// error, never "version 0".
-func Recall(dir Dir) (Memory, error) {
+// Recall reads what the host remembers of the policy of that name. What is
+// there and cannot be read is an error, never "version 0".
+func Recall(dir Dir, name string) (Memory, error) {
 	var m Memory
 	held, err := dir.Read(PolicyFile, policy.MaxFile)
 	switch {
@@ -77,49 +85,94 @@ func Recall(dir Dir) (Memory, error) {
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
 		return m, fmt.Errorf("cannot read the policy in force: %w", err)
 	}
-	data, err := dir.Read(FloorFile, maxFloor)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return Memory{Held: held}, nil
-	case err != nil:
-		return m, fmt.Errorf("cannot read the floor, and nothing is believed without it: %w", err)
-	}
-	if err := json.Unmarshal(data, &m.Floor); err != nil {
-		return Memory{}, fmt.Errorf("cannot read the floor in %s, and nothing is believed without it: %w", FloorFile, err)
-	}
 	m.Held = held
-	return m, nil
+	for _, file := range []string{FloorFile, asideFile(name)} {
+		data, err := dir.Read(file, maxFloor)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			continue
+		case err != nil:
+			return Memory{}, fmt.Errorf("cannot read the floor, and nothing is believed without it: %w", err)
+		}
+		if err := json.Unmarshal(data, &m.Floor); err != nil {
+			return Memory{}, fmt.Errorf("cannot read the floor in %s, and nothing is believed without it: %w", file, err)
+		}
+		return m, nil
+	}
+	m.Lost, err = before(dir, held)
+	return m, err
+}
+
+// before reports whether a host without a floor has believed policies before.
+func before(dir Dir, held []byte) (bool, error) {
+	if held != nil {
+		return true, nil
+	}
+	for file, max := range map[string]int64{ledger.File: ledger.MaxFile, ledger.HistoryFile: ledger.MaxHistory} {
+		_, err := dir.Read(file, max)
+		if err == nil {
+			return true, nil
+		}
+		if !errors.Is(err, fs.ErrNotExist) {
+			return false, fmt.Errorf("cannot tell whether this host has believed a policy before: %w", err)
+		}
+	}
+	return false, nil
 }
 
 // Believe decides which policy is in force: the offered one if it is good,
 // else the last good one. offered is nil where the source could not be read,
 // and why says so.
+//
+// The last good one counts first, so that the floor is never below what was in
+// force: a run may have died after it stored a policy and before it stored the
+// floor, or the floor may be lost.
 func Believe(m Memory, offered []byte, why error, pin policy.Pin, now time.Time) Belief {
-	b := Belief{Floor: m.Floor, Err: why}
+	b := Belief{Floor: m.Floor, Err: why, remembered: m, pin: pin, now: now}
 	if m.Blind {
 		b.Conditions = append(b.Conditions, NoFloor)
 	}
-	if offered != nil {
-		v, floor, err := policy.Open(offered, pin, m.Floor, now)
+	if m.Lost {
+		b.Conditions = append(b.Conditions, MemoryLost)
+	}
+	var held policy.Verified
+	var broken error
+	if m.Held != nil {
+		held, b.Floor, broken = policy.Reopen(m.Held, pin, m.Floor, now)
+	}
+	if offered == nil {
+		b.Conditions = append(b.Conditions, Unreachable)
+	} else if !held.IsZero() && bytes.Equal(m.Held, offered) {
+		return b.follow(held, offered)
+	} else {
+		v, floor, err := policy.Open(offered, pin, b.Floor, now)
 		if err == nil {
-			b.Policy, b.Floor, b.File = v, floor, offered
-			b.New = !m.Blind && (m.Floor.Mark != floor.Mark || !bytes.Equal(m.Held, offered))
-			return b.look()
+			b.Floor = floor
+			return b.follow(v, offered)
 		}
 		b.Err = err
 		b.Conditions = append(b.Conditions, refusal(err))
-	} else {
-		b.Conditions = append(b.Conditions, Unreachable)
 	}
-	if m.Held != nil {
-		v, _, err := policy.Open(m.Held, pin, m.Floor, now)
-		if err == nil {
-			b.Policy, b.File = v, m.Held
-			return b.look()
-		}
-		b.Err = errors.Join(b.Err, fmt.Errorf("the last good policy is not believed any more: %w", err))
+	if !held.IsZero() {
+		return b.follow(held, m.Held)
+	}
+	if broken != nil {
+		b.Err = errors.Join(b.Err, fmt.Errorf("the last good policy is not believed any more: %w", broken))
 	}
 	b.Conditions = append(b.Conditions, NoPolicy)
+	return b
+}
+
+// follow lets a policy be in force, and says what there is to say of it.
+func (b Belief) follow(v policy.Verified, file []byte) Belief {
+	b.Policy, b.File = v, file
+	b.New = !b.remembered.Blind && (b.remembered.Floor.Mark != b.Floor.Mark || !bytes.Equal(b.remembered.Held, file))
+	if v.Stale() {
+		b.Conditions = append(b.Conditions, Stale)
+	}
+	if v.ClockBehind() {
+		b.Conditions = append(b.Conditions, ClockBehind)
+	}
 	return b
 }
 
@@ -131,16 +184,6 @@ func refusal(err error) Condition {
 	return Refused
 }
 
-func (b Belief) look() Belief {
-	if b.Policy.Stale() {
-		b.Conditions = append(b.Conditions, Stale)
-	}
-	if b.Policy.ClockBehind() {
-		b.Conditions = append(b.Conditions, ClockBehind)
-	}
-	return b
-}
-
 // Keep stores a new belief: the policy first, then the floor, both before any
 // store is touched. A death between the two leaves a policy that is simply
 // believed again.
@@ -148,14 +191,32 @@ func (b Belief) Keep(dir Dir) error {
 	if !b.New {
 		return nil
 	}
-	data, err := json.Marshal(b.Floor)
-	if err != nil {
-		return fmt.Errorf("cannot encode the floor: %w", err)
+	if b.remembered.Lost {
+		if err := ledger.Tell(dir, b.relearned()); err != nil {
+			return err
+		}
 	}
 	if err := dir.Write(PolicyFile, b.File, 0o600); err != nil {
 		return fmt.Errorf("cannot store the policy: %w", err)
 	}
-	if err := dir.Write(FloorFile, append(data, '\n'), 0o600); err != nil {
+	return keepFloor(dir, FloorFile, b.Floor)
+}
+
+// relearned is what the history tells of a host that had lost its memory.
+func (b Belief) relearned() ledger.Event {
+	why := fmt.Sprintf("what this host remembered of policies was gone; it walked again from keyset %s, and version %d counts as the lowest", b.pin.Keyset.Number(), b.pin.MinVersion)
+	if len(b.remembered.Held) > 0 {
+		why = fmt.Sprintf("the floor was gone; it is %s again, from the policy that was in force", b.Floor.Mark)
+	}
+	return ledger.Event{Time: b.now, Op: ledger.Relearn, Status: ledger.Done, Why: why, Policy: policyName(b.Policy)}
+}
+
+func keepFloor(dir Dir, name string, f policy.Floor) error {
+	data, err := json.Marshal(f)
+	if err != nil {
+		return fmt.Errorf("cannot encode the floor: %w", err)
+	}
+	if err := dir.Write(name, append(data, '\n'), 0o600); err != nil {
 		return fmt.Errorf("cannot store the floor: %w", err)
 	}
 	return nil

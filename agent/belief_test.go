@@ -104,7 +104,7 @@ func TestWhatAHostRemembers(t *testing.T) {
 			f[k] = v
 		}
 		damage(f)
-		if m, err := Recall(f); err == nil {
+		if m, err := Recall(f, "harbour"); err == nil {
 			t.Errorf("%s: a floor that cannot be read became %+v", name, m.Floor)
 		}
 	}

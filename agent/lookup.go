@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
 )
@@ -58,8 +59,11 @@ func (r Result) own(owned Owned) {
 	}
 }
 
-func (o Order) policyName() string {
-	d := o.Policy.Document()
+func (o Order) policyName() string { return policyName(o.Policy) }
+
+// policyName names a policy as ledger and history do.
+func policyName(v policy.Verified) string {
+	d := v.Document()
 	return fmt.Sprintf("%s %d.%d", d.Name, d.Epoch, d.Version)
 }
 

@@ -67,6 +67,7 @@ type rig struct {
 	doc    policy.Document
 	host   policy.HostFacts
 	now    time.Time
+	min    uint64 // of the pin
 }
 
 func newRig(t *testing.T) *rig {
@@ -81,7 +82,7 @@ func newRig(t *testing.T) *rig {
 		t.Fatal(err)
 	}
 	store := trusttest.NewMemory(t)
-	r := &rig{t: t, state: folder{}, store: store, prover: honest{store, map[root.Fingerprint]string{}}, signer: signer, chain: chain, now: clock,
+	r := &rig{t: t, state: folder{}, store: store, prover: honest{store, map[root.Fingerprint]string{}}, signer: signer, chain: chain, now: clock, min: 1,
 		host: policy.HostFacts{ID: "0123456789abcdef0123456789abcdef"},
 		doc:  policy.Document{Schema: 1, Name: "harbour", Epoch: 1, Version: 1, Issued: clock, Expires: clock.AddDate(0, 0, 90), Roots: []policy.Root{}}}
 	t.Cleanup(func() {
@@ -123,7 +124,7 @@ func (r *rig) signed() []byte {
 
 func (r *rig) believe(offered []byte) Belief {
 	r.t.Helper()
-	m, err := Recall(r.state)
+	m, err := Recall(r.state, "harbour")
 	if err != nil {
 		r.t.Fatal(err)
 	}
@@ -131,7 +132,7 @@ func (r *rig) believe(offered []byte) Belief {
 	if offered == nil {
 		why = errors.New("the share is away")
 	}
-	return Believe(m, offered, why, policy.Pin{Keyset: r.chain.First(), MinVersion: 1}, r.now)
+	return Believe(m, offered, why, policy.Pin{Keyset: r.chain.First(), MinVersion: r.min}, r.now)
 }
 
 // enforce goes through once, as the command does.

@@ -51,6 +51,17 @@ func split(data []byte) (file, error) {
 // past its end it is then returned as stale, while one that is offered anew is
 // refused.
 func Open(data []byte, pin Pin, floor Floor, now time.Time) (Verified, Floor, error) {
+	return open(data, pin, floor, now, false)
+}
+
+// Reopen is Open for the policy that a host stored when it believed it. Past
+// its end it is stale, even where the floor that was stored beside it is lost
+// or is older, because the host died between the two.
+func Reopen(data []byte, pin Pin, floor Floor, now time.Time) (Verified, Floor, error) {
+	return open(data, pin, floor, now, true)
+}
+
+func open(data []byte, pin Pin, floor Floor, now time.Time, held bool) (Verified, Floor, error) {
 	f, err := split(data)
 	if err != nil {
 		return Verified{}, floor, err
@@ -77,7 +88,7 @@ func Open(data []byte, pin Pin, floor Floor, now time.Time) (Verified, Floor, er
 		v.now = next.Newest
 	}
 	v.stale = v.now.After(doc.Expires)
-	if v.stale && mark != floor.Mark {
+	if v.stale && mark != floor.Mark && !held {
 		return Verified{}, floor, refuse(CodeExpired, mark.String(), "it expired on %s and is not the policy in force", doc.Expires.Format(timeLayout))
 	}
 	return Verified{v}, next, nil

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -17,19 +18,36 @@ import (
 )
 
 func (a *app) adoptCommand() *cobra.Command {
-	return &cobra.Command{
+	var reason string
+	c := &cobra.Command{
 		Use:   "adopt STARTER",
 		Short: "Believe the keyset in a starter file from now on",
 		Long: `adopt makes a starter file this host's settings. It is how a host gets its first
 trust: whoever holds the keys named in it decides about every root of this
-machine. Compare them with the signers before you say yes to them. A host that
-believes another keyset already is left as it is.`,
+machine. Compare them with the signers before you say yes to them.
+
+A host that believes another keyset already, or asks for a newer version, is
+left as it is. To change that, say why with --repin; the reason goes into the
+history. A host goes only up: the keyset must be newer than the one that it has
+seen ('anchorhold keyset new --after'), and what it has seen stays its floor.
+With another policy it begins at min_version, and does not go back in the first
+one should it ever return. The ledger, and what is in the stores, stay.`,
+		Example: `  anchorhold adopt starter.toml
+  anchorhold adopt --repin "all keys lost in the fire of 3 May" starter.toml`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error { return a.adopt(args[0]) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			reason = strings.TrimSpace(reason)
+			if cmd.Flags().Changed("repin") && reason == "" {
+				return errors.New("--repin needs a reason that somebody can read in the history later")
+			}
+			return a.adopt(cmd.Context(), args[0], reason)
+		},
 	}
+	c.Flags().StringVar(&reason, "repin", "", "believe another keyset than before; the `REASON` goes into the history")
+	return c
 }
 
-func (a *app) adopt(file string) error {
+func (a *app) adopt(ctx context.Context, file, reason string) error {
 	if os.Geteuid() != 0 {
 		return errors.New("only root may say whom this host believes: sudo anchorhold adopt")
 	}
@@ -48,17 +66,15 @@ func (a *app) adopt(file string) error {
 	}
 	h := host.System()
 	old, err := h.ReadFile(settingsPath, agent.MaxSettings)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-	case err != nil:
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("cannot read the settings: %w", err)
-	case bytes.Equal(old, data):
+	}
+	if err == nil && bytes.Equal(old, data) {
 		fmt.Fprintln(a.out, "These are this host's settings already.")
 		return a.tell(adopted(s, pin, false))
-	default:
-		if err := samePin(old, dir, pin); err != nil {
-			return err
-		}
+	}
+	if err := a.repin(ctx, h, old, pin, reason); err != nil {
+		return err
 	}
 	d, err := h.Ensure(dir, 0o755)
 	if err != nil {
@@ -76,24 +92,6 @@ func adopted(s agent.Settings, pin policy.Pin, changed bool) map[string]any {
 	m := keysetMembers(pin.Keyset)
 	m["source"], m["changed"] = s.Policy, changed
 	return m
-}
-
-// samePin lets settings change and refuses another keyset: whoever could
-// change the pin by a file could change every root.
-func samePin(old []byte, dir string, pin policy.Pin) error {
-	was, err := agent.ParseSettings(old, dir)
-	if err != nil {
-		return fmt.Errorf("cannot tell whom this host believes now: %w; mend or move %s away by hand", err, settingsPath)
-	}
-	p, err := was.Pin.Pin()
-	if err != nil {
-		return fmt.Errorf("cannot tell whom this host believes now: %w", err)
-	}
-	if !p.Keyset.Same(pin.Keyset) {
-		return verdict{exitWrong, fmt.Errorf("cannot adopt it: this host believes another keyset, of policy %s with keys %s; if that is what has to change, move %s away by hand and adopt again",
-			p.Keyset.Policy, strings.Join(keyIDs(p.Keyset), ", "), settingsPath)}
-	}
-	return nil
 }
 
 func (a *app) showAdopted(s agent.Settings, pin policy.Pin) {

@@ -18,7 +18,7 @@ func (a *app) historyCommand() *cobra.Command {
 	var last int
 	c := &cobra.Command{
 		Use:   "history",
-		Short: "Show every change made or tried on this host, and why",
+		Short: "Show every change made, tried or decided on this host, and why",
 		Args:  cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
 			events, damaged, err := ledger.History(readOnly{host.System(), statePath})
@@ -71,14 +71,10 @@ func (a *app) showHistory(events []ledger.Event, damaged int) {
 		t := table{head: []string{"WHEN", "CHANGE", "ROOT", "STORE", "ENDED", "READ BACK", "PROVEN BY"}}
 		for _, e := range events {
 			end := cell{e.Status, good}
-			if e.Status != "done" {
+			if e.Status != ledger.Done {
 				end.tint = bad
 			}
-			say := []remark{{"why", e.Why + " (policy " + e.Policy + ")"}}
-			if e.Error != "" {
-				say = append(say, remark{"note", e.Error})
-			}
-			t.add(say, cell{e.Time.Format("2006-01-02 15:04:05Z"), faint}, cell{string(e.Op), plain}, cell{e.Root.Short(), plain},
+			t.add(eventRemarks(e), cell{e.Time.Format("2006-01-02 15:04:05Z"), faint}, cell{string(e.Op), plain}, cell{eventRoot(e), plain},
 				cell{string(e.Store), plain}, end, cell{string(e.State), plain}, cell{strings.Join(e.Proven, ", "), plain})
 		}
 		t.write(a.out, a.colour())
@@ -86,4 +82,37 @@ func (a *app) showHistory(events []ledger.Event, damaged int) {
 	if damaged > 0 {
 		fmt.Fprintf(a.out, "\n%s of the history cannot be read any more.\n", count(damaged, "line", "lines"))
 	}
+}
+
+func eventRoot(e ledger.Event) string {
+	if e.Root.IsZero() {
+		return "-"
+	}
+	return e.Root.Short()
+}
+
+func eventRemarks(e ledger.Event) []remark {
+	why := escape(e.Why)
+	if e.Policy != "" {
+		why += " (policy " + e.Policy + ")"
+	}
+	say := []remark{{"why", why}}
+	note := func(text string) { say = append(say, remark{"note", text}) }
+	if e.Error != "" {
+		note(e.Error)
+	}
+	if e.Until != nil {
+		note("until " + e.Until.Format("2006-01-02 15:04:05Z"))
+	}
+	if e.Was != nil {
+		note("believed before: " + believed(*e.Was))
+	}
+	if e.Is != nil {
+		note("believed since: " + believed(*e.Is))
+	}
+	return say
+}
+
+func believed(t ledger.Trust) string {
+	return fmt.Sprintf("keyset %s of policy %s, %d of %s, from version %d on", t.Keyset, t.Policy, t.Threshold, strings.Join(t.Keys, ", "), t.MinVersion)
 }

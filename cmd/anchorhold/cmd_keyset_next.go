@@ -38,9 +38,9 @@ func (a *app) keysetNextCommand() *cobra.Command {
 		Use:   "next",
 		Short: "Write the statement by which the next keyset takes over",
 		Long: `next writes a keyset statement: which keys sign from now on, and how many of
-them must. Enough keys of the current and of the new keyset have to sign it, here
-with --key or later with 'anchorhold cosign'. 'anchorhold keyset extend' then
-takes it into the keyset file, and hosts follow with the next policy.
+them must. Enough keys of the current and of the new keyset have to sign it,
+here with --key or later with 'anchorhold cosign'. 'anchorhold keyset extend'
+then takes it into the keyset file, and hosts follow with the next policy.
 
 To change the contingency keyset its keys have to sign too: show it with --by.`,
 		Example: `  anchorhold keyset next --drop tower.pub --add pilot.pub --key quay.key
@@ -76,7 +76,7 @@ func (a *app) keysetReplaceCommand() *cobra.Command {
 	var o statementOrder
 	c := &cobra.Command{
 		Use:   "replace KEY.pub...",
-		Short: "Write the statement by which the contingency keyset replaces a lost or stolen one",
+		Short: "Let the contingency keyset replace a lost or stolen one",
 		Long: `replace writes the statement for the day on which too many keys are lost or
 stolen: the keys in the safe and the new keys sign it, the current ones do not.
 It beats whatever the current keys sign, and uses the contingency keyset up:

@@ -66,6 +66,7 @@ var conditions = map[agent.Condition]struct{ what, next string }{
 	agent.Stale:       {"the policy has expired; what was due stays in force, nothing new begins", "have the next version signed"},
 	agent.ClockBehind: {"this machine's clock is before the day on which the policy was signed: the clock is wrong, not the roots", "set the clock; until then the policy's own date counts"},
 	agent.NoPolicy:    {"nothing is believed here, so nothing is changed", "put a policy that the keyset of this host signed where the settings say"},
+	agent.MemoryLost:  {"what this host remembered of policies is gone; versions count from its pin and min_version again, or from the policy that was in force", "the next enforcement writes it anew; find out who took it away, and compare the version with the signers'"},
 	agent.NoFloor:     {"you may not see which versions this host has accepted before", "run it as root to be sure"},
 }
 

@@ -55,7 +55,7 @@ func (a *app) machine(ctx context.Context, file string) (*machine, error) {
 		return nil, err
 	}
 	state := readOnly{m.host, statePath}
-	if m.memory, err = agent.Recall(state); err != nil {
+	if m.memory, err = agent.Recall(state, pin.Keyset.Policy); err != nil {
 		return nil, err
 	}
 	if err := m.identify(state); err != nil {

@@ -1,0 +1,97 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"strings"
+
+	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust/host"
+)
+
+// repin lets settings change as they like while they pin the same keyset and
+// no lower version. Whoever could change the pin by a file alone could change
+// every root, so anything else takes a reason, and is told in the history.
+// old are the settings until now, nil where there are none.
+func (a *app) repin(ctx context.Context, h *host.Host, old []byte, pin policy.Pin, reason string) error {
+	_, err := h.Stat(statePath)
+	if known := err == nil; !known && old == nil {
+		return nil // a host that begins
+	}
+	release, err := a.own(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
+	d, err := h.Dir(statePath)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	state := writable{d}
+
+	var was policy.Pin
+	var free bool
+	if old != nil {
+		was, err = pinOf(old)
+		if err != nil && reason == "" {
+			return fmt.Errorf("cannot tell whom this host believes now: %w; mend %s, or say why it is to believe another keyset: anchorhold adopt --repin REASON STARTER", err, settingsPath)
+		}
+		free = err == nil && was.Keyset.Same(pin.Keyset) && pin.MinVersion >= was.MinVersion
+	} else {
+		m, err := agent.Recall(state, pin.Keyset.Policy)
+		if err != nil {
+			return err
+		}
+		was.Keyset = m.Floor.Keyset
+		free = agent.Adoptable(m, pin, a.now())
+	}
+	switch {
+	case free:
+		return nil
+	case reason == "":
+		return verdict{exitWrong, fmt.Errorf("cannot adopt it: %s; if that is what has to change, say why: anchorhold adopt --repin REASON STARTER", difference(was, pin))}
+	}
+	if err := agent.Repin(state, was, pin, reason, a.now()); err != nil {
+		return err
+	}
+	if !was.Keyset.IsZero() {
+		fmt.Fprintf(a.out, "No longer believed: keyset %s of policy %s, keys %s.\n", was.Keyset.Number(), was.Keyset.Policy, strings.Join(keyIDs(was.Keyset), ", "))
+	}
+	return nil
+}
+
+func pinOf(settings []byte) (policy.Pin, error) {
+	s, err := agent.ParseSettings(settings, path.Dir(settingsPath))
+	if err != nil {
+		return policy.Pin{}, err
+	}
+	return s.Pin.Pin()
+}
+
+// difference says what keeps a pin from being adopted without a reason.
+func difference(was, is policy.Pin) string {
+	if was.Keyset.Same(is.Keyset) {
+		return fmt.Sprintf("this host asks for version %d at least, and the file for %d", was.MinVersion, is.MinVersion)
+	}
+	if was.Keyset.IsZero() {
+		return "this host has followed a policy that the file's keyset did not sign"
+	}
+	return fmt.Sprintf("this host believes keyset %s of policy %s with keys %s, and the file names keyset %s of policy %s with keys %s",
+		was.Keyset.Number(), was.Keyset.Policy, strings.Join(keyIDs(was.Keyset), ", "), is.Keyset.Number(), is.Keyset.Policy, strings.Join(keyIDs(is.Keyset), ", "))
+}
+
+// Remove takes a file out of the state folder.
+func (w writable) Remove(name string) error {
+	if err := w.Dir.Remove(name); err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			return fs.ErrNotExist
+		}
+		return err
+	}
+	return w.Sync()
+}
