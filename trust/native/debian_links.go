@@ -4,7 +4,6 @@ import (
 	"errors"
 	"io/fs"
 	"path"
-	"regexp"
 	"sort"
 	"strconv"
 	"strings"
@@ -36,7 +35,17 @@ type link struct {
 	gone bool // there is no file behind it
 }
 
-var hashName = regexp.MustCompile(`^([0-9a-f]{8})\.([0-9]{1,9})$`)
+// hashName takes HASH.N apart: eight small hexadecimal digits, and a number of
+// one to nine.
+func hashName(name string) (hash string, n int, ok bool) {
+	hash, digits, found := strings.Cut(name, ".")
+	if !found || len(hash) != 8 || strings.Trim(hash, "0123456789abcdef") != "" ||
+		len(digits) == 0 || len(digits) > 9 || strings.Trim(digits, "0123456789") != "" {
+		return "", -1, false
+	}
+	n, err := strconv.Atoi(digits)
+	return hash, n, err == nil
+}
 
 // plain reports a certificate file that lies in the folder itself.
 func (l *link) plain() bool { return l.target == "" }
@@ -57,11 +66,8 @@ func (d *Debian) listLinks(dir string) links {
 		return ls
 	}
 	for _, e := range entries {
-		l := &link{name: e.Name(), n: -1}
-		if m := hashName.FindStringSubmatch(l.name); m != nil {
-			l.hash = m[1]
-			l.n, _ = strconv.Atoi(m[2])
-		}
+		l := &link{name: e.Name()}
+		l.hash, l.n, _ = hashName(l.name)
 		switch {
 		case e.Type()&fs.ModeSymlink != 0:
 			if l.target, err = d.Host.Readlink(path.Join(dir, l.name)); err != nil {

@@ -47,11 +47,8 @@ func sorted(m map[root.Fingerprint]wanted) []wanted {
 }
 
 func (b *board) set(name, target string, c *content) {
-	l := &link{name: name, target: target, n: -1, content: c, final: c.path}
-	if m := hashName.FindStringSubmatch(name); m != nil {
-		l.hash = m[1]
-		fmt.Sscan(m[2], &l.n)
-	}
+	l := &link{name: name, target: target, content: c, final: c.path}
+	l.hash, l.n, _ = hashName(name)
 	b.names[name] = l
 	b.ops = append(b.ops, linkOp{name: name, target: target})
 }

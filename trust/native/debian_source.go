@@ -53,8 +53,11 @@ func pemName(file string) string {
 	if base != ".crt" {
 		base = strings.TrimSuffix(base, ".crt")
 	}
-	return strings.NewReplacer(" ", "_", ",", "_", "(", "=", ")", "=").Replace(base) + ".pem"
+	return linkName.Replace(base) + ".pem"
 }
+
+// linkName is what the tool does to a base name.
+var linkName = strings.NewReplacer(" ", "_", ",", "_", "(", "=", ")", "=")
 
 // unnameable reports a path on which the tool itself stumbles: a line end ends
 // the whole run with nothing done, on any release; a backslash does up to

@@ -50,29 +50,41 @@ func canonical(name []byte) []byte {
 	for _, set := range readName(name) {
 		var members [][]byte
 		for _, a := range set {
-			value := cryptobyte.NewBuilder(nil)
-			value.AddASN1(der.SEQUENCE, func(b *cryptobyte.Builder) {
-				b.AddBytes(a.oid)
-				if text, ok := a.canonicalText(); ok {
-					b.AddASN1(der.UTF8String, func(b *cryptobyte.Builder) { b.AddBytes(text) })
-				} else {
-					b.AddBytes(a.raw)
-				}
-			})
-			if m, err := value.Bytes(); err == nil {
-				members = append(members, m)
+			pair := slices.Clip(a.oid)
+			if text, ok := a.canonicalText(); ok {
+				pair = element(pair, der.UTF8String, text)
+			} else {
+				pair = append(pair, a.raw...)
 			}
+			members = append(members, element(nil, der.SEQUENCE, pair))
 		}
 		slices.SortFunc(members, slices.Compare)
-		s := cryptobyte.NewBuilder(nil)
-		s.AddASN1(der.SET, func(b *cryptobyte.Builder) {
-			for _, m := range members {
-				b.AddBytes(m)
-			}
-		})
-		if enc, err := s.Bytes(); err == nil {
-			out = append(out, enc...)
-		}
+		out = element(out, der.SET, members...)
+	}
+	return out
+}
+
+// element appends a DER element of content parts (X.690 8.1.3). It does what
+// cryptobyte's Builder does, without a buffer for each level: a store has
+// hundreds of names.
+func element(out []byte, tag der.Tag, parts ...[]byte) []byte {
+	n := 0
+	for _, p := range parts {
+		n += len(p)
+	}
+	out = append(slices.Grow(out, n+6), byte(tag))
+	switch {
+	case n < 0x80:
+		out = append(out, byte(n))
+	case n < 0x100:
+		out = append(out, 0x81, byte(n))
+	case n < 0x10000:
+		out = append(out, 0x82, byte(n>>8), byte(n))
+	default: // a certificate is bounded far below 1<<24
+		out = append(out, 0x83, byte(n>>16), byte(n>>8), byte(n))
+	}
+	for _, p := range parts {
+		out = append(out, p...)
 	}
 	return out
 }
