@@ -35,22 +35,11 @@ for tool in unshare mount openssl curl keytool setpriv timeout /usr/bin/python3 
 	command -v "$tool" >/dev/null || cannot "$tool is missing; 'make demo' installs what it needs on Debian and Ubuntu"
 done
 
-# The layer lies in memory, where only the namespace sees it.
-layer='set -e; base=$1; shift
-mount -t tmpfs -o mode=0755 tmpfs "$base"
-for d in etc usr var; do
-	mkdir "$base/$d" "$base/$d-work"
-	mount -t overlay -o "lowerdir=/$d,upperdir=$base/$d,workdir=$base/$d-work" overlay "/$d"
-done
-exec "$@"'
-base=$(mktemp -d)
-trap 'rmdir "$base"' EXIT
-private() { timeout --foreground --kill-after=5 "$1" unshare --mount --propagation private /bin/sh -c "$layer" layer "$base" "${@:2}"; }
-private 20 true || cannot "this system lets nobody mount a layer over its folders (a container without the right to mount?)"
+sh "$here/../private.sh" 20 true || cannot "this system lets nobody mount a layer over its folders (a container without the right to mount?)"
 
 before=$(measure)
 status=0
-private "$limit" bash "$here/story.sh" "$program" || status=$?
+sh "$here/../private.sh" "$limit" bash "$here/story.sh" "$program" || status=$?
 after=$(measure)
 
 if [ "$status" -eq 124 ]; then echo "demo: not finished within $limit seconds" >&2; fi
