@@ -231,7 +231,9 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 		pl := v.Snapshot.Placement(p.Root)
 		s := ledger.Seen{Pending: p, State: pl.State, Status: "interrupted"}
 		for _, l := range sources(pl) {
-			s.Copies = append(s.Copies, l.Path)
+			if l.Origin != trust.FromPackage { // what a package brings, and an unblock lets in again, is none of ours
+				s.Copies = append(s.Copies, l.Path)
+			}
 		}
 		for _, c := range made {
 			if c.Change.Store == p.Store && c.Change.Op == p.Op && c.Change.Root.Fingerprint == p.Root {
