@@ -97,6 +97,8 @@ your organisation's security officer and your local policy to decide.`,
 		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.historyCommand(), a.adoptCommand(),
 	)
 	root.AddCommand(a.signerCommands()...)
+	completions(root)
+	finish(root)
 	plainUsage(root)
 	return root
 }
@@ -111,7 +113,7 @@ func plainUsage(c *cobra.Command) {
 
 // usage keeps every help within 80 columns.
 const usage = `Usage
-  {{if .Runnable}}{{.UseLine}}{{end}}{{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{end}}
+  {{if .HasAvailableSubCommands}}{{.CommandPath}} COMMAND{{else}}{{.UseLine}}{{end}}
 {{- if .HasExample}}
 
 Examples

@@ -22,7 +22,7 @@ func (a *app) cosignCommand() *cobra.Command {
 	var o cosigning
 	c := &cobra.Command{
 		Use:   "cosign FILE",
-		Short: "Add a signature to a policy or keyset statement, also one made by another tool",
+		Short: "Add a signature to a policy or keyset statement",
 		Long: `cosign shows what a policy or a keyset statement says and adds one signature to
 it. A key that lives in another tool or device signs in two steps: --bytes
 writes exactly what has to be signed, --attach takes the signature that came

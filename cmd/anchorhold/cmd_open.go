@@ -15,7 +15,7 @@ func (a *app) openCommand() *cobra.Command {
 	var keyset string
 	c := &cobra.Command{
 		Use:   "open FILE",
-		Short: "Show what a policy or keyset statement says, and whether a keyset signed it",
+		Short: "Show what a policy or keyset statement says, and who signed it",
 		Args:  cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			data, err := readPolicy(args[0])

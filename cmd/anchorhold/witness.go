@@ -69,7 +69,7 @@ func (a *app) printEnforced(m *machine, r agent.Result) error {
 	for _, w := range r.Witnessed {
 		j.Witnessed = append(j.Witnessed, jsonWitnessed{w.Store, testimonies(w.Before, false), testimonies(w.Staged, false), testimonies(w.After, true)})
 	}
-	if err := encode(a.out, j); err != nil {
+	if err := encode(a.result, j); err != nil {
 		return err
 	}
 	return end
