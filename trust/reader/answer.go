@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"time"
 
 	"anchorhold.test/anchorhold/trust"
@@ -46,6 +47,7 @@ func Answer(account string, in io.Reader, out io.Writer) error {
 // Try tries claims with the rights of this process.
 func Try(account string, claims []trust.Claim) []trust.Proof {
 	s := shelf{}
+	s.fetch(claims)
 	proofs := make([]trust.Proof, 0, len(claims))
 	for _, c := range claims {
 		p := trust.Proof{Store: c.Store, Root: c.Root.Fingerprint, Account: account}
@@ -70,12 +72,34 @@ type volume struct {
 	err    error
 }
 
-func (s shelf) open(path string) *volume {
-	if v := s[path]; v != nil {
-		return v
+// fetch reads the large files that the claims are about, side by side.
+func (s shelf) fetch(claims []trust.Claim) {
+	var wg sync.WaitGroup
+	for _, c := range claims {
+		for _, part := range c.Parts {
+			if s[part.Path] != nil || isFolder(part.Path) {
+				continue
+			}
+			v := &volume{}
+			s[part.Path] = v
+			wg.Go(func() {
+				*v = *load(part.Path)
+				v.taken()
+			})
+		}
 	}
+	wg.Wait()
+}
+
+func (s shelf) open(path string) *volume {
+	if s[path] == nil {
+		s[path] = load(path)
+	}
+	return s[path]
+}
+
+func load(path string) *volume {
 	v := &volume{blocks: make(map[root.Fingerprint][]byte)}
-	s[path] = v
 	if v.data, v.err = readBounded(path); v.err != nil {
 		return v
 	}
@@ -132,11 +156,15 @@ func readBounded(path string) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, MaxStore+1))
-	if err == nil && len(data) > MaxStore {
+	var buf bytes.Buffer
+	if fi, err := f.Stat(); err == nil {
+		buf.Grow(int(min(fi.Size(), MaxStore)) + bytes.MinRead) // in one go: growing would copy all of it several times
+	}
+	_, err = buf.ReadFrom(io.LimitReader(f, MaxStore+1))
+	if err == nil && buf.Len() > MaxStore {
 		err = fmt.Errorf("%s is larger than %d bytes", path, MaxStore)
 	}
-	return data, err
+	return buf.Bytes(), err
 }
 
 func (s shelf) there(c trust.Claim, p *trust.Proof) {
