@@ -29,6 +29,8 @@ type Order struct {
 	Host   policy.HostFacts
 	Force  string // a person's reason to go on although services could break
 	Now    time.Time
+
+	Suspended Suspensions // what an operator of this host keeps as it is
 }
 
 // Look observes and proves, and changes nothing.
@@ -47,6 +49,8 @@ func (a *Agent) Look(ctx context.Context, o Order) Result {
 	_, held := a.plan(o, r)
 	r.advise(held)
 	r.Unlisted = a.unlisted(o.Policy)
+	r.Suspended = o.Suspended.InForce(o.now())
+	a.unknown(&r)
 	return r
 }
 
@@ -122,8 +126,9 @@ func (a *Agent) plan(o Order, r Result) ([]Step, []Held) {
 	for i, row := range r.Rows {
 		wants[i] = row.Want
 	}
-	steps := Plan(wants, r.observed(), a.owned())
-	return Guard(steps, wants, r.ready, o.Force)
+	steps, waiting := o.Suspended.hold(Plan(wants, r.observed(), a.owned()), o.now())
+	allowed, held := Guard(steps, wants, r.ready, o.Force)
+	return allowed, append(waiting, held...)
 }
 
 // passes bounds how often one cycle goes through: a successor that was placed

@@ -60,6 +60,7 @@ type Result struct {
 	Held      []Held
 	Changes   []Changed
 	Witnessed []Witnessed // one for each refresh that was tried
+	Suspended Suspensions // in force
 }
 
 // advise says in the rows of held steps what lets them go: enforcing once more
@@ -92,6 +93,7 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 	case policy.Retired, policy.Distrusted:
 		row.leaving(w, p)
 	}
+	row.drift(w, p, owned)
 	for _, pr := range proofs {
 		for _, f := range pr.Failures {
 			row.Right = false

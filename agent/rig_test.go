@@ -147,7 +147,11 @@ func (r *rig) enforce(offered []byte, force string) (Belief, Result) {
 		r.t.Fatal(err)
 	}
 	a := &Agent{Stores: []trust.Store{r.store}, Ledger: l, Prover: r.prover, Log: slog.New(slog.DiscardHandler)}
-	res, err := a.Cycle(r.t.Context(), Order{Policy: b.Policy, Host: r.host, Force: force, Now: r.now})
+	suspended, err := ReadSuspensions(r.state)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	res, err := a.Cycle(r.t.Context(), Order{Policy: b.Policy, Host: r.host, Force: force, Now: r.now, Suspended: suspended})
 	if err != nil {
 		r.t.Fatal(err)
 	}

@@ -71,6 +71,7 @@ type Location struct {
 	Dangling bool     // a link whose target is gone: a name without a certificate
 	Idle     string   // why no reader of this part finds this copy, in words; empty: it is found
 	Shared   bool     // a file of the source or the links that holds other certificates too
+	Named    bool     // a file of the source that is called as the store itself calls one for this root
 }
 
 // Entry is one certificate of a store with all its copies.

@@ -75,7 +75,8 @@ Somebody who signs                      On a host
   keys new     make a signer               preview   see what would change
   draft new    write what you want         enforce   make it so (as root)
   sign         turn a draft into a policy  verify    see what is true, and why
-  starter      give hosts their pin        history   see every change ever made
+  starter      give hosts their pin        suspend   keep one root as it is (root)
+  keyset       replace signers             history   see every change ever made
 
 A root vouches for any name it is not kept from. Whether to trust one is for
 your organisation's security officer and your local policy to decide.`,
@@ -94,7 +95,7 @@ your organisation's security officer and your local policy to decide.`,
 	root.SetHelpTemplate("{{with (or .Long .Short)}}{{.}}\n\n{{end}}{{.UsageString}}")
 	root.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON, with a schema number")
 	root.AddCommand(
-		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.historyCommand(), a.adoptCommand(),
+		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.suspendCommand(), a.historyCommand(), a.adoptCommand(),
 	)
 	root.AddCommand(a.signerCommands()...)
 	completions(root)

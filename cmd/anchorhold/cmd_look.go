@@ -49,6 +49,7 @@ is due.`,
 				return a.printJSON(m, r)
 			}
 			a.showPolicy(m)
+			a.showSuspended(m, r)
 			a.showPlan(r)
 			a.showStores(r)
 			return judged(m.belief, r)
@@ -65,6 +66,7 @@ func (a *app) show(m *machine, r agent.Result) error {
 		return a.printJSON(m, r)
 	}
 	a.showPolicy(m)
+	a.showSuspended(m, r)
 	if !m.belief.Policy.IsZero() {
 		a.showRows(r, "PROVEN BY")
 	}
@@ -91,7 +93,7 @@ func (a *app) showPlan(r agent.Result) {
 // showHeld tells what waits; what to do is left out where a table tells it.
 func (a *app) showHeld(r agent.Result, next bool) {
 	for _, h := range r.Held {
-		fmt.Fprintf(a.out, "%s %s  %s  from store %s\n", paint("holds the "+string(h.Change.Op)+" of", uneasy, a.colour()), h.Want.Label, h.Change.Root.Fingerprint.Short(), h.Change.Store)
+		fmt.Fprintf(a.out, "%s %s  %s  %s store %s\n", paint("holds the "+string(h.Change.Op)+" of", uneasy, a.colour()), h.Want.Label, h.Change.Root.Fingerprint.Short(), whence[h.Change.Op], h.Change.Store)
 		remark{"why", h.Reason}.write(a.out, a.colour())
 		if next {
 			remark{"next", h.Next}.write(a.out, a.colour())

@@ -10,7 +10,7 @@ import (
 // Exit codes, for scripts and fleet tools.
 const (
 	exitRight   = 0 // all due placements right and the policy fresh
-	exitWrong   = 1 // some placement is not as wanted, a step is held, or the policy is stale or refused
+	exitWrong   = 1 // some placement is not as wanted, a step is held or suspended, or the policy is stale or refused
 	exitUnknown = 2 // could not tell: usage, input, environment
 )
 
@@ -65,7 +65,7 @@ func judged(b agent.Belief, r agent.Result) error {
 		wrong = wrong || c.Err != nil
 	}
 	switch {
-	case wrong || len(r.Held) > 0:
+	case wrong || len(r.Held) > 0 || len(r.Suspended) > 0:
 		code = exitWrong
 	case !r.Known() && code == exitRight:
 		code = exitUnknown

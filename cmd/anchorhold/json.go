@@ -30,6 +30,7 @@ type jsonResult struct {
 	Waiting    []jsonWaiting     `json:"waiting,omitempty"`
 	Planned    []jsonStep        `json:"planned,omitempty"`
 	Held       []jsonStep        `json:"held,omitempty"`
+	Suspended  []jsonSuspended   `json:"suspended,omitempty"`
 	Changes    []jsonStep        `json:"changes,omitempty"`
 	Witnessed  []jsonWitnessed   `json:"witnessed,omitempty"` // by enforce alone
 	Unlisted   []jsonUnlisted    `json:"unlisted,omitempty"`
@@ -160,6 +161,7 @@ func resultJSON(m *machine, r agent.Result) jsonResult {
 	for _, w := range r.Waiting {
 		j.Waiting = append(j.Waiting, jsonWaiting{w.Root, w.Label, w.Reason})
 	}
+	j.Suspended = suspendedJSON(m, r)
 	for _, s := range r.Planned {
 		j.Planned = append(j.Planned, step(s.Change))
 	}

@@ -231,6 +231,8 @@ func (a *app) showEnd(r agent.Result) {
 		text, t = fmt.Sprintf("Not as wanted: %d of %s.", wrong, count(total, "placement", "placements")), bad
 	case unknown > 0:
 		text, t = fmt.Sprintf("Not to be seen by this account: %d of %s.", unknown, count(total, "placement", "placements")), uneasy
+	case len(r.Suspended) > 0:
+		text, t = fmt.Sprintf("As wanted, as far as %s.", count(len(r.Suspended), "suspension lets it", "suspensions let it")), uneasy
 	case total > 0:
 		text = "All is as wanted: " + count(total, "placement", "placements") + ", read back and proven."
 	}

@@ -41,6 +41,8 @@ type machine struct {
 	fresh    bool // the identity is to be kept
 	facts    policy.HostFacts
 	agent    *agent.Agent
+
+	suspended agent.Suspensions
 }
 
 // machine composes a run on this host. file is a policy to import by hand, or
@@ -59,6 +61,9 @@ func (a *app) machine(ctx context.Context, file string) (*machine, error) {
 		return nil, err
 	}
 	if err := m.identify(state); err != nil {
+		return nil, err
+	}
+	if m.suspended, err = m.suspensions(state); err != nil {
 		return nil, err
 	}
 	offered, why := a.offered(m, file)
@@ -123,7 +128,7 @@ func (m *machine) identify(state readOnly) error {
 	m.facts.Labels = m.settings.Labels
 	m.identity, m.fresh, err = agent.Identify(state, id)
 	if errors.Is(err, fs.ErrPermission) {
-		m.facts.ID = m.published()
+		m.facts.ID = readStatus(m.host).Host
 		return nil
 	}
 	if err != nil {
@@ -151,7 +156,7 @@ func (a *app) offered(m *machine, file string) ([]byte, error) {
 }
 
 func (m *machine) order(a *app, force string) agent.Order {
-	return agent.Order{Policy: m.belief.Policy, Host: m.facts, Force: force, Now: a.now()}
+	return agent.Order{Policy: m.belief.Policy, Host: m.facts, Force: force, Now: a.now(), Suspended: m.suspended}
 }
 
 // own makes this run the one writer of the host. It comes before machine, so
@@ -216,18 +221,6 @@ func (m *machine) publish(r agent.Result) error {
 	}
 	defer d.Close()
 	return d.Write(statusFile, data, 0o644)
-}
-
-// published returns the host's id as the status tells it, or "".
-func (m *machine) published() string {
-	var s struct {
-		Host string `json:"host"`
-	}
-	data, err := m.host.ReadFile(statePath+"/"+statusFile, maxStatus)
-	if err != nil || json.Unmarshal(data, &s) != nil {
-		return ""
-	}
-	return s.Host
 }
 
 // readOnly is the state folder for whoever only looks.

@@ -100,7 +100,8 @@ func (b *builder) source() trust.Part {
 			if was := b.selected[blk.Fingerprint]; was == nil || was.origin != trust.FromPackage {
 				b.selected[blk.Fingerprint] = f
 			}
-			b.add(blk, trust.Location{Part: partSource, Path: f.path, Origin: f.origin, Package: f.pkg, Blocked: f.blocked, Shared: f.shared()})
+			b.add(blk, trust.Location{Part: partSource, Path: f.path, Origin: f.origin, Package: f.pkg, Blocked: f.blocked, Shared: f.shared(),
+				Named: f.vendor == "" && path.Base(f.path) == ownName(blk.Fingerprint)+".crt"})
 		}
 	}
 	p.Count = len(held)
