@@ -76,7 +76,11 @@ func (f *refresh) carryOut(ctx context.Context) []trust.Outcome {
 	// What is live by now is looked at whoever calls it off.
 	if err := f.wentLive(context.WithoutCancel(ctx), t, append(leaving, t.Leaving()...)); err != nil {
 		for i := range outcomes {
-			outcomes[i].Status, outcomes[i].Err = trust.Failed, errors.Join(outcomes[i].Err, err)
+			if outcomes[i].Err != nil {
+				outcomes[i].Err = fmt.Errorf("%w; %w", outcomes[i].Err, err)
+			} else {
+				outcomes[i].Status, outcomes[i].Err = trust.Failed, err
+			}
 		}
 	}
 	return outcomes
@@ -164,7 +168,7 @@ func (f *refresh) wentLive(ctx context.Context, t trust.Trial, leaving []trust.L
 	if still := trust.Both(losses, f.lost(ctx, leaving)); len(still) > 0 {
 		return fmt.Errorf("%w; still %s: look at 'anchorhold verify'", err, told(still))
 	}
-	return fmt.Errorf("%w; it is whole again for every reader", err)
+	return fmt.Errorf("%w; it is whole again for every reader. Find out what spoils it (the platform's hooks?), then enforce again", err)
 }
 
 // lost asks about the live store again.
