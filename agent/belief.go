@@ -140,7 +140,9 @@ func Believe(m Memory, offered []byte, why error, pin policy.Pin, now time.Time)
 	if m.Held != nil {
 		held, b.Floor, broken = policy.Reopen(m.Held, pin, m.Floor, now)
 	}
-	if offered == nil {
+	if offered == nil && policy.CodeOf(why) != "" { // it was read far enough to be refused
+		b.Conditions = append(b.Conditions, refusal(why))
+	} else if offered == nil {
 		b.Conditions = append(b.Conditions, Unreachable)
 	} else if !held.IsZero() && bytes.Equal(m.Held, offered) {
 		return b.follow(held, offered)

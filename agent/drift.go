@@ -12,7 +12,8 @@ import (
 // drift says of a root that the ledger calls ours and that is gone what became
 // of it, and how it is kept out: enforcing puts it back.
 func (row *Row) drift(w Want, p trust.Placement, owned Owned) {
-	if owned == nil || w.Standing != policy.Trusted || p.State != trust.Absent || !owned.Placed(w.Store, w.Root.Fingerprint) {
+	gone := p.State == trust.Absent || p.State == trust.Incomplete && len(sources(p)) == 0 // a compiled part may keep it
+	if owned == nil || w.Standing != policy.Trusted || !gone || !owned.Placed(w.Store, w.Root.Fingerprint) {
 		return
 	}
 	if _, refused := w.Refused(); refused {

@@ -37,6 +37,12 @@ type file struct {
 	Policy  envelope   `json:"policy"`
 }
 
+// TooLarge is the refusal of a policy file of which more than MaxFile bytes
+// were offered, so that nobody read it to its end.
+func TooLarge(name string) error {
+	return refuse(CodeTooLarge, name, "more than %d bytes", MaxFile)
+}
+
 func split(data []byte) (file, error) {
 	var f file
 	err := decodeStrict(data, MaxFile, "", &f)

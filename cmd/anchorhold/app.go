@@ -56,7 +56,11 @@ func (a *app) end(err error) int {
 	if err != nil && err.Error() != "" {
 		fmt.Fprintf(a.err, "anchorhold: %v\n", err)
 		if a.json {
-			encode(a.result, map[string]any{"schema": jsonSchema, "exit": codeOf(err), "error": err.Error()})
+			told := map[string]any{"schema": jsonSchema, "exit": codeOf(err), "error": err.Error()}
+			if code := refusalCode(err); code != "" {
+				told["error_code"] = code
+			}
+			encode(a.result, told)
 		}
 	}
 	return codeOf(err)

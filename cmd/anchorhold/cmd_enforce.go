@@ -64,7 +64,7 @@ that the policy distrusts is refused at once.`,
 			return a.show(m, r)
 		},
 	}
-	c.Flags().StringVar(&file, "policy", "", "import this policy `FILE` by hand instead of reading the settings' source")
+	c.Flags().StringVar(&file, "policy", "", "import this policy `FILE` by hand instead of reading the settings' source (- is standard input)")
 	c.Flags().StringVar(&force, "force", "", "withdraw although services could break; the `REASON` goes into the history")
 	return c
 }

@@ -55,7 +55,7 @@ is due.`,
 			return judged(m.belief, r)
 		},
 	}
-	c.Flags().StringVar(&file, "policy", "", "look at this policy `FILE` instead of the settings' source")
+	c.Flags().StringVar(&file, "policy", "", "look at this policy `FILE` instead of the settings' source (- is standard input)")
 	c.Flags().StringVar(&force, "force", "", "show what would happen with --force and this `REASON`")
 	return c
 }

@@ -10,6 +10,7 @@ import (
 
 	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/host"
 	"anchorhold.test/anchorhold/trust/root"
 )
 
@@ -24,12 +25,16 @@ func readBounded(name string, max int64) ([]byte, error) {
 		}
 		defer f.Close()
 	}
-	data, err := io.ReadAll(io.LimitReader(f, max+1))
+	return bounded(f, name, max)
+}
+
+func bounded(r io.Reader, name string, max int64) ([]byte, error) {
+	data, err := io.ReadAll(io.LimitReader(r, max+1))
 	if err != nil {
 		return nil, err
 	}
 	if int64(len(data)) > max {
-		return nil, fmt.Errorf("%s is larger than %d bytes", name, max)
+		return nil, fmt.Errorf("%s: %w of %d bytes", name, host.ErrTooLarge, max)
 	}
 	return data, nil
 }

@@ -140,17 +140,27 @@ func (m *machine) identify(state readOnly) error {
 	return nil
 }
 
+// offered reads the policy that is offered: from the settings' source, from a
+// file by hand, or from standard input ("-"). All are read by one bound, and
+// what comes is judged in one place.
 func (a *app) offered(m *machine, file string) ([]byte, error) {
-	if file != "" {
-		data, err := readPolicy(file)
-		if err != nil {
-			return nil, fmt.Errorf("cannot import the policy: %w", err)
-		}
-		return data, nil
+	var data []byte
+	var err error
+	doing := "import"
+	switch file {
+	case "":
+		doing, file = "read", m.settings.Policy
+		data, err = m.host.ReadFile(file, policy.MaxFile)
+	case "-":
+		data, err = bounded(a.in, "standard input", policy.MaxFile)
+	default:
+		data, err = readPolicy(file)
 	}
-	data, err := m.host.ReadFile(m.settings.Policy, policy.MaxFile)
+	if errors.Is(err, host.ErrTooLarge) {
+		return nil, policy.TooLarge(file)
+	}
 	if err != nil {
-		return nil, fmt.Errorf("cannot read the policy: %w", err)
+		return nil, fmt.Errorf("cannot %s the policy: %w", doing, err)
 	}
 	return data, nil
 }
