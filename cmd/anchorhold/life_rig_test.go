@@ -174,6 +174,13 @@ func copyState(t *testing.T) (restore func()) {
 	}
 }
 
+func remove(t *testing.T, name string) {
+	t.Helper()
+	if err := os.Remove(name); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func entriesOf(t *testing.T) []string {
 	t.Helper()
 	entries, err := os.ReadDir(statePath)
