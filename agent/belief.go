@@ -186,8 +186,8 @@ func refusal(err error) Condition {
 	return Refused
 }
 
-// Keep stores a new belief: the policy first, then the floor, both before any
-// store is touched. A death between the two leaves a policy that is simply
+// Keep stores a new belief before any store is touched: the policy first, then
+// the floor, so that a death between the two leaves a policy that is simply
 // believed again.
 func (b Belief) Keep(dir Dir) error {
 	if !b.New {
@@ -198,10 +198,26 @@ func (b Belief) Keep(dir Dir) error {
 			return err
 		}
 	}
+	if b.remembered.Held == nil && !b.remembered.Lost {
+		// The very first one: a death between the two must not look like a
+		// memory that was lost. Nothing is in force yet that a floor could
+		// keep from being believed.
+		if err := keepFloor(dir, FloorFile, b.Floor); err != nil {
+			return err
+		}
+		return b.keepPolicy(dir)
+	}
+	if err := b.keepPolicy(dir); err != nil {
+		return err
+	}
+	return keepFloor(dir, FloorFile, b.Floor)
+}
+
+func (b Belief) keepPolicy(dir Dir) error {
 	if err := dir.Write(PolicyFile, b.File, 0o600); err != nil {
 		return fmt.Errorf("cannot store the policy: %w", err)
 	}
-	return keepFloor(dir, FloorFile, b.Floor)
+	return nil
 }
 
 // relearned is what the history tells of a host that had lost its memory.

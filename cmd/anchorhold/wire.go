@@ -185,7 +185,8 @@ func (a *app) own(ctx context.Context) (release func(), err error) {
 	if err != nil {
 		return nil, fmt.Errorf("another run is at work on this host: %w", err)
 	}
-	if err := d.Clean(); err != nil {
+	// What a run left that died: half-written files, and a store half tried.
+	if err := errors.Join(d.Clean(), d.RemoveAll(path.Base(native.Stage))); err != nil {
 		return nil, errors.Join(err, lock.Release())
 	}
 	return func() { lock.Release() }, nil

@@ -42,6 +42,10 @@ type Debian struct {
 	Now        func() time.Time
 }
 
+// Stage is where a store is tried before it goes live. Whatever lies there is
+// of no use to a later run.
+const Stage = "/var/lib/anchorhold/stage"
+
 // NewDebian returns the store with the places of the real system.
 func NewDebian(h *host.Host) *Debian {
 	return &Debian{
@@ -58,7 +62,7 @@ func NewDebian(h *host.Host) *Debian {
 		Hooks:      "/etc/ca-certificates/update.d",
 		Packages:   "/var/lib/dpkg/info",
 		Tool:       "/usr/sbin/update-ca-certificates",
-		Stage:      "/var/lib/anchorhold/stage",
+		Stage:      Stage,
 		BuildLimit: time.Minute,
 		HookLimit:  2 * time.Minute,
 		QuietLimit: 30 * time.Second,
