@@ -16,7 +16,7 @@ const privateMark = "ANCHORHOLD_PRIVATE_MACHINE"
 
 // Bounds of one private run.
 const (
-	privateLimit  = 5 * time.Minute
+	privateLimit  = 12 * time.Minute
 	privateOutput = 4 << 20
 )
 
@@ -80,6 +80,9 @@ func Private(t *testing.T, set ...string) bool {
 	t.Logf("in a namespace of its own:\n%s", out)
 	return false
 }
+
+// Inside reports whether the test runs in a namespace of its own already.
+func Inside() bool { return os.Getenv(privateMark) != "" }
 
 // exactly is the pattern that runs one test or one part and nothing beside it.
 func exactly(name string) string {

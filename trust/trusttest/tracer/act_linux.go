@@ -7,7 +7,13 @@ import (
 )
 
 // enter counts a call before it is made, and acts where it is the one.
-func (t *tracer) enter(pid int, me *tracee, s shape, args [6]uint64) {
+func (t *tracer) enter(pid int, me *tracee) {
+	in, ok := look(pid)
+	s, known := t.table[in.number]
+	if !ok || !known || in.op != unix.PTRACE_SYSCALL_INFO_SECCOMP {
+		return
+	}
+	args := in.args
 	c := classify(pid, s, args)
 	if c == nil {
 		return
@@ -58,8 +64,12 @@ func (t *tracer) refuse(pid int, me *tracee) {
 }
 
 // leave takes down how a call ended.
-func (t *tracer) leave(pid int, me *tracee, result int64) {
-	c := me.call
+func (t *tracer) leave(pid int, me *tracee) {
+	in, ok := look(pid)
+	if !ok || in.op != unix.PTRACE_SYSCALL_INFO_EXIT {
+		return
+	}
+	c, result := me.call, int64(in.number)
 	me.call = nil
 	if me.fail != 0 {
 		answer(pid, -int64(me.fail))

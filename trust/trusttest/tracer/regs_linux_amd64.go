@@ -2,6 +2,9 @@ package tracer
 
 import "golang.org/x/sys/unix"
 
+// arch is this architecture as seccomp(2) calls it.
+const arch = unix.AUDIT_ARCH_X86_64
+
 // table is common and what only this architecture has.
 func table() map[uint64]shape {
 	t := common()

@@ -6,6 +6,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
+// arch is this architecture as seccomp(2) calls it.
+const arch = unix.AUDIT_ARCH_AARCH64
+
 func table() map[uint64]shape { return common() }
 
 // Where an open has its flags.

@@ -29,6 +29,7 @@ func request(what, pid int, addr, data uintptr) error {
 
 // tracee is what is known of one thread.
 type tracee struct {
+	born bool  // whoever started it told so
 	call *Call // under way
 	args [6]uint64
 	fail syscall.Errno // what the call is to return
@@ -40,6 +41,7 @@ type tracer struct {
 	table  map[uint64]shape
 	first  int
 	all    map[int]*tracee
+	gone   map[int]bool // ended before anybody told that they were born
 	dying  bool
 	failed bool // Fail has begun
 
@@ -48,7 +50,9 @@ type tracer struct {
 	hung  bool
 }
 
-// Trace runs a program to its end, and everything that it started to theirs.
+// Trace runs a program to its end, and everything that it started to theirs. No
+// other child of this process should end meanwhile: the thread that waits here
+// may be the one that started it.
 func Trace(ctx context.Context, p Program, o Options) (Run, error) {
 	type result struct {
 		run Run
@@ -57,7 +61,7 @@ func Trace(ctx context.Context, p Program, o Options) (Run, error) {
 	done := make(chan result, 1)
 	go func() {
 		runtime.LockOSThread() // ptrace belongs to a thread; it ends with this one
-		t := &tracer{Options: o, table: table(), all: map[int]*tracee{}, alive: map[int]bool{}}
+		t := &tracer{Options: o, table: table(), all: map[int]*tracee{}, gone: map[int]bool{}, alive: map[int]bool{}}
 		stop := context.AfterFunc(ctx, t.giveUp)
 		defer stop()
 		err := t.trace(p)
@@ -103,7 +107,7 @@ func outputs() (ends [2]*os.File, wait func() (out, err []byte), err error) {
 }
 
 const options = unix.PTRACE_O_TRACESYSGOOD | unix.PTRACE_O_TRACEFORK | unix.PTRACE_O_TRACEVFORK |
-	unix.PTRACE_O_TRACECLONE | unix.PTRACE_O_TRACEEXEC | unix.PTRACE_O_EXITKILL
+	unix.PTRACE_O_TRACECLONE | unix.PTRACE_O_TRACEEXEC | unix.PTRACE_O_TRACESECCOMP | unix.PTRACE_O_EXITKILL
 
 // start starts the program and seizes it before its first instruction. A child
 // that asks to be traced stops when it becomes the program; it is let go
@@ -115,7 +119,8 @@ func (t *tracer) start(p Program, out [2]*os.File) error {
 		return err
 	}
 	defer null.Close()
-	proc, err := os.StartProcess(p.Path, p.Args, &os.ProcAttr{Dir: p.Dir, Env: p.Env, Files: []*os.File{null, out[0], out[1]},
+	const self = "/proc/self/exe"
+	proc, err := os.StartProcess(self, append([]string{self, shim, p.Path}, p.Args...), &os.ProcAttr{Dir: p.Dir, Env: p.Env, Files: []*os.File{null, out[0], out[1]},
 		Sys: &syscall.SysProcAttr{Ptrace: true, Setpgid: true}})
 	if err != nil {
 		return fmt.Errorf("cannot start %s: %w", p.Path, err)
@@ -127,7 +132,7 @@ func (t *tracer) start(p Program, out [2]*os.File) error {
 		unix.Wait4(t.first, nil, 0, nil)
 		return fmt.Errorf("cannot trace %s: %w", p.Path, err)
 	}
-	t.know(t.first)
+	t.know(t.first).born = true
 	if t.Live != nil {
 		t.Live(t.first)
 	}
@@ -188,24 +193,21 @@ func (t *tracer) giveUp() {
 // loop waits for stops until nobody is left. Only this thread's own children
 // are waited for: others belong to somebody else in this process.
 func (t *tracer) loop() error {
-	for {
+	for len(t.all) > 0 {
 		var ws unix.WaitStatus
 		pid, err := unix.Wait4(-1, &ws, unix.WALL|unix.WNOTHREAD, nil)
 		if errors.Is(err, unix.EINTR) {
 			continue
 		}
-		t.mu.Lock()
-		hung := t.hung
-		t.mu.Unlock()
 		if errors.Is(err, unix.ECHILD) {
-			if hung {
-				return ErrHung
-			}
-			return nil
+			break
 		}
 		if err != nil {
 			return fmt.Errorf("cannot wait for traced programs: %w", err)
 		}
+		t.mu.Lock()
+		hung := t.hung
+		t.mu.Unlock()
 		if ws.Exited() || ws.Signaled() {
 			t.ended(pid, ws)
 			continue
@@ -217,9 +219,16 @@ func (t *tracer) loop() error {
 		}
 		t.stopped(pid, me, ws)
 	}
+	if t.hung {
+		return ErrHung
+	}
+	return nil
 }
 
 func (t *tracer) ended(pid int, ws unix.WaitStatus) {
+	if me := t.all[pid]; me == nil || !me.born {
+		t.gone[pid] = true
+	}
 	t.forget(pid)
 	if pid != t.first {
 		return
@@ -242,17 +251,32 @@ func (t *tracer) stopped(pid int, me *tracee, ws unix.WaitStatus) {
 			t.forget(int(was)) // another thread became the program, under the first one's number
 		}
 		me.call = nil
-	case event != 0:
-	case signal == unix.SIGTRAP|0x80:
-		t.syscall(pid, me)
+	case event == unix.PTRACE_EVENT_SECCOMP:
+		t.enter(pid, me)
 		if t.dying {
 			return
 		}
+		if me.call != nil {
+			unix.PtraceSyscall(pid, 0) // it stops again when the call is made
+			return
+		}
+	case event == unix.PTRACE_EVENT_FORK, event == unix.PTRACE_EVENT_VFORK, event == unix.PTRACE_EVENT_CLONE:
+		if born, err := unix.PtraceGetEventMsg(pid); err == nil {
+			if !t.gone[int(born)] {
+				t.know(int(born)).born = true
+			}
+			delete(t.gone, int(born))
+		}
+	case event != 0:
+	case signal == unix.SIGTRAP|0x80:
+		if me.call != nil {
+			t.leave(pid, me)
+		}
 	default:
-		unix.PtraceSyscall(pid, int(signal)) // a signal, delivered
+		unix.PtraceCont(pid, int(signal)) // a signal, delivered
 		return
 	}
-	unix.PtraceSyscall(pid, 0)
+	unix.PtraceCont(pid, 0)
 }
 
 // info is struct ptrace_syscall_info of linux/ptrace.h.
@@ -266,19 +290,8 @@ type info struct {
 	_      [2]uint64
 }
 
-func (t *tracer) syscall(pid int, me *tracee) {
-	var in info
-	if request(unix.PTRACE_GET_SYSCALL_INFO, pid, unsafe.Sizeof(in), uintptr(unsafe.Pointer(&in))) != nil {
-		return // it died
-	}
-	switch in.op {
-	case unix.PTRACE_SYSCALL_INFO_ENTRY:
-		if s, ok := t.table[in.number]; ok {
-			t.enter(pid, me, s, in.args)
-		}
-	case unix.PTRACE_SYSCALL_INFO_EXIT:
-		if me.call != nil {
-			t.leave(pid, me, int64(in.number))
-		}
-	}
+// look tells what a thread that stopped at a call does.
+func look(pid int) (in info, ok bool) {
+	err := request(unix.PTRACE_GET_SYSCALL_INFO, pid, unsafe.Sizeof(in), uintptr(unsafe.Pointer(&in)))
+	return in, err == nil
 }

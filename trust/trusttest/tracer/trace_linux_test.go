@@ -13,6 +13,11 @@ import (
 	"time"
 )
 
+func TestMain(m *testing.M) {
+	Main()
+	os.Exit(m.Run())
+}
+
 // script changes a folder by every common means, in the shell itself, in
 // programs that it starts, and in one that it leaves behind.
 const script = `set -e
