@@ -73,12 +73,22 @@ func (d *Debian) listLinks(dir string) links {
 			if l.target, err = d.Host.Readlink(path.Join(dir, l.name)); err != nil {
 				continue // it went away meanwhile
 			}
-		case !e.Type().IsRegular() || l.name == d.Bundle || strings.HasPrefix(l.name, d.Bundle+".") || strings.HasPrefix(l.name, ".anchorhold-"):
+		case !d.linkName(e):
 			continue
 		}
 		ls.names[l.name] = l
 	}
 	return ls
+}
+
+// linkName reports a name that stands for certificates among the links: not
+// the bundle and its copies, nor what a dead run left.
+func (d *Debian) linkName(e fs.DirEntry) bool {
+	if e.Type()&fs.ModeSymlink != 0 {
+		return true
+	}
+	name := e.Name()
+	return e.Type().IsRegular() && name != d.Bundle && !strings.HasPrefix(name, d.Bundle+".") && !strings.HasPrefix(name, ".anchorhold-")
 }
 
 // resolve follows every name and reads what is behind it.

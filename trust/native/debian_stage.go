@@ -24,8 +24,9 @@ const maxNote = 400
 // stage is the store as it would be, built beside the live one.
 type stage struct {
 	d      *Debian
-	certs  string // stands for d.Certs
-	local  string // stands for d.Local
+	certs  string            // stands for d.Certs
+	local  string            // stands for d.Local
+	staged map[string]string // local files that have a counterpart here, and where
 	bundle *content
 	links  links
 	notes  []string
@@ -56,11 +57,10 @@ func (d *Debian) build(ctx context.Context, t *target, b *board) (*stage, error)
 			return nil, err
 		}
 	}
-	staged, err := st.putSources(t)
-	if err != nil {
+	if st.staged, err = st.putSources(t); err != nil {
 		return nil, err
 	}
-	if err := st.putLinks(b, staged); err != nil {
+	if err := st.putLinks(b); err != nil {
 		return nil, err
 	}
 	if err := st.compile(ctx, t); err != nil {
@@ -154,48 +154,6 @@ func clean(c *content, seen map[root.Fingerprint]bool) (data []byte, left []stri
 		left = append(left, fmt.Sprintf("its %d certificates go into the bundle without that", len(c.blocks)))
 	}
 	return data, left
-}
-
-// maxPlain bounds what is copied of a plain file among the links.
-const maxPlain = 1 << 20
-
-// putLinks copies the folder of links as it will be.
-func (st *stage) putLinks(b *board, staged map[string]string) error {
-	dir, err := st.d.Host.Dir(st.certs)
-	if err != nil {
-		return err
-	}
-	defer dir.Close()
-	for _, l := range b.sorted() {
-		switch {
-		case l.plain():
-			if l.content == nil || l.err != nil || len(l.blocks) == 0 || len(l.data) > maxPlain || l.mode&0o004 == 0 {
-				continue // no certificate, or one that is for few
-			}
-			data := l.data
-			if rest, cut := b.t.keep[l.final]; cut {
-				data = rest
-			}
-			err = dir.Put(l.name, data, 0o644)
-		case staged[l.final] != "" && l.final == resolved(b.dir, l.target):
-			err = dir.Symlink(staged[l.final], l.name)
-		case path.IsAbs(l.target) || !strings.Contains(l.target, "/"):
-			err = dir.Symlink(l.target, l.name)
-		default: // relative to the live folder
-			err = dir.Symlink(resolved(b.dir, l.target), l.name)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func resolved(dir, target string) string {
-	if path.IsAbs(target) {
-		return target
-	}
-	return path.Join(dir, target)
 }
 
 // compile runs the platform's tool on the stage. Neither its words nor its

@@ -58,7 +58,10 @@ func (tr *trial) build(ctx context.Context) error {
 	if tr.st, err = tr.d.build(ctx, tr.t, tr.b); err != nil {
 		return err
 	}
-	return tr.st.verify(tr.t)
+	if err := tr.st.verify(tr.t); err != nil {
+		return err
+	}
+	return tr.st.settle(tr.b)
 }
 
 // whole reports what could not be read and would be lost in a new bundle.
