@@ -5,7 +5,7 @@
 #                 that need a machine of their own make one in a mount namespace
 #   make check    gofmt, go.mod, vet, staticcheck, known faults, short tests
 #                 with -race, for every platform; no root
-#   make bench    the benchmarks
+#   make bench    what the design promises of whole runs, measured, as a table
 #   make demo     the whole product at work on one machine, which stays as it is
 
 SHELL := /bin/bash
@@ -77,8 +77,8 @@ check-tests:
 	go test -race -short -timeout 5m $(PACKAGES)
 	go -C .ci/tools test ./...
 
-bench: build
-	go test -run '^$$' -bench . -benchmem $(PACKAGES)
+bench: packages build
+	bash packaging/bench/bench.sh bin/anchorhold
 
 demo: packages build
 	bash packaging/demo/demo.sh bin/anchorhold
