@@ -4,12 +4,12 @@ go 1.26.0
 
 require (
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
-	github.com/smallstep/truststore v0.13.0 // indirect
-	github.com/spf13/cobra v1.10.2 // indirect
+	github.com/smallstep/truststore v0.13.0
+	github.com/spf13/cobra v1.10.2
 	github.com/spf13/pflag v1.0.9 // indirect
 	golang.org/x/crypto v0.59.0
-	golang.org/x/sys v0.50.0 // indirect
-	golang.org/x/term v0.48.0 // indirect
+	golang.org/x/sys v0.50.0
+	golang.org/x/term v0.48.0
 	howett.net/plist v1.0.0 // indirect
 )
 
