@@ -21,6 +21,9 @@ is due on this host, makes the changes with one refresh of the platform for all
 of them, reads back, and has accounts without privileges prove the result. Run
 again it changes nothing.
 
+Every TLS library of the host reads the store before, as it would be, and after:
+nothing goes live that costs one of them a root that nobody took out.
+
 Taking a retired root out can break whatever still depends on it, so a withdraw
 is held until its deadline has passed or you give a reason with --force. A root
 that the policy distrusts is refused at once.`,
