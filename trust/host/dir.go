@@ -64,7 +64,11 @@ func (h *Host) Ensure(name string, perm fs.FileMode) (*Dir, error) {
 		return nil, err
 	}
 	defer up.Close()
-	if err := up.Mkdir(path.Base(name), perm); err != nil && !errors.Is(err, fs.ErrExist) {
+	err = up.Mkdir(path.Base(name), perm)
+	if err == nil {
+		err = up.Sync() // or a power failure takes the folder, and whatever was made safe in it
+	}
+	if err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, err
 	}
 	return h.Dir(name)
