@@ -82,7 +82,14 @@ func (t *tracer) leave(pid int, me *tracee) {
 	}
 	switch c.Kind {
 	case Open:
-		noted.Inode = inode(pid, int32(result))
+		noted.Inode, noted.Perm = inode(pid, int32(result)), perm(descriptor(pid, int32(result)))
+	case Mkdir:
+		noted.Perm = perm(c.Path)
+	case Mode:
+		noted.Perm = perm(c.Path)
+		if c.Inode != 0 {
+			noted.Perm = perm(descriptor(pid, int32(me.args[0])))
+		}
 	case Write:
 		noted.Size = result
 		fd := int32(me.args[t.fdArg(c.Name)])

@@ -1,5 +1,7 @@
 package tracer
 
+import "io/fs"
+
 // Call is one system call that changes something.
 type Call struct {
 	N       int    // its number over the whole tree, from 1
@@ -13,11 +15,12 @@ type Call struct {
 	Size    int64  // bytes to write, or the new length
 
 	// Known after the call, and only with Options.Log.
-	Inode  uint64 // of an open file
-	At     int64  // where a write begins
-	Data   []byte // what was written
-	Trunc  bool   // an open that emptied the file
-	Result int64  // what the call returned
+	Inode  uint64      // of an open file
+	Perm   fs.FileMode // of a file or folder that was made, or whose mode was set
+	At     int64       // where a write begins
+	Data   []byte      // what was written
+	Trunc  bool        // an open that emptied the file
+	Result int64       // what the call returned
 }
 
 // Kind is what a call does.

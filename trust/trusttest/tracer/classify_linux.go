@@ -2,6 +2,7 @@ package tracer
 
 import (
 	"os"
+	"path"
 
 	"golang.org/x/sys/unix"
 )
@@ -25,9 +26,9 @@ func classify(pid int, s shape, args [6]uint64) *Call {
 		if err != nil {
 			return nil // no open file: the call fails by itself
 		}
-		c.Path = name
+		c.Path = name // no path for a pipe, or what the kernel counts in (eventfd(2))
 		is, _ := regular(descriptor(pid, at(s.fd)))
-		if kernels(name) || !is && (s.kind == Write || s.kind == Truncate) {
+		if !path.IsAbs(name) || kernels(name) || !is && (s.kind == Write || s.kind == Truncate) {
 			return nil
 		}
 	case s.path >= 0:

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"fmt"
+	"io/fs"
 	"os"
 	"path"
 	"strconv"
@@ -94,6 +95,15 @@ func inode(pid int, fd int32) uint64 {
 		return st.Ino
 	}
 	return 0
+}
+
+// perm is the mode of a file, its type left out.
+func perm(name string) fs.FileMode {
+	fi, err := os.Stat(name)
+	if err != nil {
+		return 0
+	}
+	return fi.Mode() &^ fs.ModeType
 }
 
 // offset is where the next write to an open file goes.
