@@ -18,6 +18,10 @@ ifeq ($(GO),)
 $(error Go 1.26 or newer is needed, in PATH or in /usr/local/go: https://go.dev/dl/)
 endif
 export PATH := $(patsubst %/,%,$(dir $(GO))):$(PATH)
+# A bare shell may know no home, and Go keeps its caches there.
+ifeq ($(HOME),)
+export HOME := $(shell getent passwd "$$(id -u)" | cut -d: -f6)
+endif
 
 # A tree that another account owns is read all the same (sudo in a user's clone).
 VERSION := $(shell git -c safe.directory='*' describe --tags --always --dirty 2>/dev/null || echo unknown)
