@@ -128,6 +128,7 @@ func (a *Agent) plan(o Order, r Result) ([]Step, []Held) {
 	}
 	steps, waiting := o.Suspended.hold(Plan(wants, r.observed(), a.owned()), o.now())
 	allowed, held := Guard(steps, wants, r.ready, o.Force)
+	allowed = append(allowed, mend(wants, r.observed(), allowed, o)...)
 	return allowed, append(waiting, held...)
 }
 

@@ -49,6 +49,9 @@ type Fault struct {
 	What string `json:"what"`
 	Harm string `json:"harm,omitempty"`
 	Next string `json:"next,omitempty"`
+
+	Whose string `json:"whose,omitempty"` // who is to be asked: package, account and time of the last change
+	Mend  bool   `json:"mend,omitempty"`  // a refresh of the store puts it right, although no root is due
 }
 
 // Origin says how a copy came into the store.

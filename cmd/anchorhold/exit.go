@@ -65,7 +65,7 @@ func judged(b agent.Belief, r agent.Result) error {
 		wrong = wrong || c.Err != nil
 	}
 	switch {
-	case wrong || len(r.Held) > 0 || len(r.Suspended) > 0:
+	case wrong || len(r.Held) > 0 || len(r.Suspended) > 0 || len(r.Torn()) > 0:
 		code = exitWrong
 	case !r.Known() && code == exitRight:
 		code = exitUnknown

@@ -206,6 +206,9 @@ func faults(fs []trust.Fault) []remark {
 			text += "; " + f.Harm
 		}
 		say = append(say, remark{"note", text + " [" + f.Code + "]"})
+		if f.Whose != "" {
+			say = append(say, remark{"note", "it is " + f.Whose})
+		}
 		if f.Next != "" {
 			say = append(say, remark{"next", f.Next})
 		}
@@ -229,6 +232,8 @@ func (a *app) showEnd(r agent.Result) {
 	switch {
 	case wrong > 0:
 		text, t = fmt.Sprintf("Not as wanted: %d of %s.", wrong, count(total, "placement", "placements")), bad
+	case len(r.Torn()) > 0:
+		text, t = fmt.Sprintf("Not as wanted: %s itself.", count(len(r.Torn()), "fault of the store", "faults of the store")), bad
 	case unknown > 0:
 		text, t = fmt.Sprintf("Not to be seen by this account: %d of %s.", unknown, count(total, "placement", "placements")), uneasy
 	case len(r.Suspended) > 0:

@@ -2,6 +2,7 @@ package host
 
 import (
 	"fmt"
+	"io/fs"
 	"os/user"
 	"strconv"
 )
@@ -42,6 +43,22 @@ func (h *Host) Account(name string) (*Account, error) {
 		a.Groups = append(a.Groups, gid)
 	}
 	return a, nil
+}
+
+// OwnerOf names the account that owns a file: by its name where the running
+// machine knows one, else by its number; "" where that is not known at all.
+func (h *Host) OwnerOf(fi fs.FileInfo) string {
+	uid, _, known := owner(fi)
+	if !known {
+		return ""
+	}
+	id := strconv.FormatUint(uint64(uid), 10)
+	if h.Live() {
+		if u, err := user.LookupId(id); err == nil {
+			return u.Username + " (uid " + id + ")"
+		}
+	}
+	return "uid " + id
 }
 
 func number(s string) (uint32, error) {

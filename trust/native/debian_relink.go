@@ -37,6 +37,7 @@ func (t *target) relink() *board {
 	for _, w := range sorted(t.out) {
 		b.drop(w)
 	}
+	b.mend()
 	return b
 }
 

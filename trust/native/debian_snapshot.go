@@ -85,7 +85,7 @@ func (b *builder) source() trust.Part {
 			p.Unread = cause(f.err)
 			continue
 		}
-		p.Faults = append(p.Faults, faults(f.path, f.content)...)
+		p.Faults = append(p.Faults, b.whose(f, faults(f.path, f.content))...)
 		if unnameable(f.path) && f.vendor == "" {
 			p.Faults = append(p.Faults, trust.Fault{Code: "unnameable", Path: f.path, What: "its name holds a line end or a backslash",
 				Harm: "the platform's refresh stops at it and changes nothing, whoever starts it", Next: "rename the file"})
@@ -104,6 +104,7 @@ func (b *builder) source() trust.Part {
 				Named: f.vendor == "" && path.Base(f.path) == ownName(blk.Fingerprint)+".crt"})
 		}
 	}
+	p.Faults = append(p.Faults, b.uncompiled()...)
 	p.Count = len(held)
 	return p
 }
@@ -128,9 +129,7 @@ func (b *builder) bundle() trust.Part {
 		}
 	}
 	p.Count = len(held)
-	if n := len(c.blocks) - len(held); n > 0 {
-		p.Faults = append(p.Faults, trust.Fault{Code: "repeated", Path: c.path, What: fmt.Sprintf("%d certificates stand in it more than once", n)})
-	}
+	p.Faults = append(p.Faults, b.miscounted(held)...)
 	return p
 }
 
@@ -150,6 +149,7 @@ func (b *builder) java() trust.Part {
 			Harm: "Java trusts what lies in it, whatever the policy says", Next: "keep it by hand, or let the platform keep it"})
 	}
 	p.Faults = append(p.Faults, faults(c.path, c)...)
+	p.Faults = append(p.Faults, b.javaOdds()...)
 	for _, f := range c.faults {
 		if len(c.blocks) == 0 {
 			p.Unread = f.What
@@ -202,6 +202,7 @@ func (b *builder) links() trust.Part {
 	n.lookups()
 	n.others()
 	n.dangling()
+	p.Faults = append(p.Faults, b.notLinked()...)
 	p.Count = len(n.held)
 	return p
 }

@@ -180,11 +180,11 @@ func (d *Debian) leftover() (name string, there, stale bool) {
 // lookAround looks for what is wrong beside the certificates.
 func (s *state) lookAround() {
 	d := s.d
-	if name, there, _ := d.leftover(); there {
+	if name, there, stale := d.leftover(); there {
 		s.faults = append(s.faults, trust.Fault{Code: "half-made-bundle", Path: path.Join(d.Certs, name),
 			What: "a refresh has not finished, or died",
 			Harm: "the next refresh appends to it; one that was torn makes the whole bundle unusable for OpenSSL and GnuTLS",
-			Next: "the next enforcement removes it once no refresh runs"})
+			Next: "the next enforcement removes it once no refresh runs", Mend: stale})
 	}
 	switch {
 	case errors.Is(s.confErr, fs.ErrNotExist):
