@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path"
 	"runtime"
 	"strings"
 )
@@ -137,7 +138,7 @@ func (d *Dir) rename(from, to string) error {
 	if err := d.h.step("rename", d.at(to)); err != nil {
 		return err
 	}
-	return d.root.Rename(from, to)
+	return d.full(d.root.Rename(from, to))
 }
 
 // Remove takes a file, a link or an empty folder away.
@@ -155,7 +156,7 @@ func (d *Dir) remove(name string) error {
 	if err := d.h.step("remove", d.at(name)); err != nil {
 		return err
 	}
-	return d.root.Remove(name)
+	return d.full(d.root.Remove(name))
 }
 
 // RemoveAll takes a file or a folder with everything in it away; what links
@@ -170,7 +171,7 @@ func (d *Dir) RemoveAll(name string) error {
 	if err := d.h.step("remove", d.at(name)); err != nil {
 		return err
 	}
-	return d.root.RemoveAll(name)
+	return d.full(d.root.RemoveAll(name))
 }
 
 // Mkdir makes a folder; perm does not depend on the umask.
@@ -182,7 +183,7 @@ func (d *Dir) Mkdir(name string, perm fs.FileMode) error {
 		return err
 	}
 	if err := d.root.Mkdir(name, perm.Perm()&0o700); err != nil {
-		return err
+		return d.full(err)
 	}
 	return d.Chmod(name, perm)
 }
@@ -203,7 +204,7 @@ func (d *Dir) Chmod(name string, perm fs.FileMode) error {
 		return err
 	}
 	const special = fs.ModeSticky | fs.ModeSetgid
-	return f.Chmod(perm.Perm() | fi.Mode()&special)
+	return d.full(f.Chmod(perm.Perm() | fi.Mode()&special))
 }
 
 // SyncFile makes a file's content durable that somebody else wrote.
@@ -216,7 +217,7 @@ func (d *Dir) SyncFile(name string) error {
 	if err := d.h.step("sync", d.at(name)); err != nil {
 		return err
 	}
-	return f.Sync()
+	return d.full(f.Sync())
 }
 
 // Sync makes the folder's entries durable.
@@ -229,10 +230,27 @@ func (d *Dir) Sync() error {
 	}
 	f, err := d.root.Open(".")
 	if err != nil {
-		return err
+		return d.full(err)
 	}
 	defer f.Close()
-	return f.Sync()
+	return d.full(f.Sync())
+}
+
+// full names the whole path in an error of one name in the folder.
+func (d *Dir) full(err error) error {
+	whole := func(name string) string {
+		if path.IsAbs(name) {
+			return name
+		}
+		return d.at(name)
+	}
+	switch e := err.(type) {
+	case *fs.PathError:
+		return &fs.PathError{Op: e.Op, Path: whole(e.Path), Err: e.Err}
+	case *os.LinkError:
+		return &os.LinkError{Op: e.Op, Old: whole(e.Old), New: whole(e.New), Err: e.Err}
+	}
+	return err
 }
 
 // Clean removes temporary files that earlier runs left when they died. Call it
