@@ -10,7 +10,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 
 	"anchorhold.test/anchorhold/agent"
@@ -44,9 +43,7 @@ func call(t *testing.T, c *exec.Cmd) ended {
 		t.Fatalf("%s: %v\n%s%s", strings.Join(c.Args, " "), why, &out, &err)
 	}
 	e := ended{code: b.ProcessState.ExitCode(), out: out.String(), err: err.String()}
-	if use, ok := b.ProcessState.SysUsage().(*syscall.Rusage); ok {
-		e.kib = use.Maxrss
-	}
+	e.kib = peak(b.ProcessState)
 	return e
 }
 
@@ -81,7 +78,7 @@ func asNobody(t *testing.T, name string, args ...string) ended {
 	t.Helper()
 	c := exec.Command(name, args...)
 	c.Dir, c.Env = "/", []string{"PATH=/usr/bin:/bin", "LC_ALL=C"}
-	c.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
+	demote(t, c)
 	return call(t, c)
 }
 

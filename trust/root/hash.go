@@ -26,10 +26,21 @@ func (c *Certificate) SubjectHash() string {
 func SubjectHashOf(data []byte) string {
 	s := cryptobyte.String(data)
 	var subject cryptobyte.String
-	if !s.ReadASN1(&s, der.SEQUENCE) || !s.ReadASN1(&s, der.SEQUENCE) ||
-		!s.SkipOptionalASN1(der.Tag(0).Constructed().ContextSpecific()) || !s.SkipASN1(der.INTEGER) ||
-		!s.SkipASN1(der.SEQUENCE) || !s.SkipASN1(der.SEQUENCE) || !s.SkipASN1(der.SEQUENCE) ||
-		!s.ReadASN1Element(&subject, der.SEQUENCE) {
+	for range 2 { // Certificate and TBSCertificate
+		if !s.ReadASN1(&s, der.SEQUENCE) {
+			return ""
+		}
+	}
+	if !s.SkipOptionalASN1(der.Tag(0).Constructed().ContextSpecific()) || !s.SkipASN1(der.INTEGER) ||
+		!s.SkipASN1(der.SEQUENCE) {
+		return ""
+	}
+	for range 2 { // issuer and validity
+		if !s.SkipASN1(der.SEQUENCE) {
+			return ""
+		}
+	}
+	if !s.ReadASN1Element(&subject, der.SEQUENCE) {
 		return ""
 	}
 	return (&Certificate{Subject: subject}).SubjectHash()

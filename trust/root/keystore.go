@@ -8,8 +8,7 @@ import (
 )
 
 var (
-	magicJKS   = []byte{0xfe, 0xed, 0xfe, 0xed}
-	magicJCEKS = []byte{0xce, 0xce, 0xce, 0xce}
+	magicJKS = []byte{0xfe, 0xed, 0xfe, 0xed}
 )
 
 // maxStoreEntries bounds the entries of one Java key store.

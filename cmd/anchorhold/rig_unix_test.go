@@ -4,6 +4,7 @@ package main
 
 import (
 	"os"
+	"os/exec"
 	"path/filepath"
 	"syscall"
 	"testing"
@@ -34,4 +35,17 @@ func taken(t *testing.T, file string) int64 {
 	}()
 	must(t, exitWrong, "/", "vet", pipe)
 	return <-sent
+}
+
+// peak is the most memory that a program had, in KiB (getrusage(2) on Linux).
+func peak(p *os.ProcessState) int64 {
+	if use, ok := p.SysUsage().(*syscall.Rusage); ok {
+		return int64(use.Maxrss)
+	}
+	return 0
+}
+
+// demote makes a program run as the account of least rights.
+func demote(_ *testing.T, c *exec.Cmd) {
+	c.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
 }
