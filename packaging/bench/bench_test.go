@@ -38,7 +38,7 @@ func BenchmarkBudgets(b *testing.B) {
 	var rows []row
 	if os.Getenv("ANCHORHOLD_BENCH_MACHINE") == "private" {
 		m := newMachine(b, program)
-		rows = append(rows, m.verify(), m.verifyCold(), m.idle(), m.idleWrites(), m.place(1), m.place(4), m.memory())
+		rows = append(rows, m.verify(), m.verifyCold(), m.idle(), m.idleWrites(), m.place(1), m.place(4), m.witness(), m.placeWhole(1), m.memory())
 	} else {
 		rows = append(rows, leftOut("verify, enforce, placing", "", "needs root: it works on a private copy of the machine"))
 	}
