@@ -38,10 +38,17 @@ func (b *builder) miscounted(held map[root.Fingerprint]int) []trust.Fault {
 		}
 	}
 	if often > 0 {
-		out = append(out, trust.Fault{Code: "repeated", Path: b.s.bundle.path, What: fmt.Sprintf("%d certificates stand in it more often than once", often),
+		out = append(out, trust.Fault{Code: "repeated", Path: b.s.bundle.path, What: several(often, "certificate stands", "certificates stand") + " in it more often than once",
 			Harm: "a refresh that died, or two at once, made it", Next: enforceNext, Mend: true})
 	}
 	return out
+}
+
+func several(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 // packaged lists the selected files of packages that hold one root each.
@@ -58,15 +65,14 @@ func (s *state) packaged() []*source {
 // unlinked lists the files of packages whose root no lookup by hash meets,
 // although the tool would have made the links: it has a hash, and no later file
 // takes its name.
-func (s *state) unlinked(ls links) []*source {
+func (s *state) unlinked(ls links, met func(*source) bool) []*source {
 	last := map[string]*source{}
 	for _, f := range s.files {
 		last[f.pem] = f
 	}
 	var all []*source
 	for _, f := range s.packaged() {
-		fp := f.blocks[0].Fingerprint
-		if last[f.pem] != f || unnameable(f.path) || ls.meets(fp, s.hashOf(f)) {
+		if last[f.pem] != f || unnameable(f.path) || met(f) {
 			continue
 		}
 		if l := ls.names[f.pem]; s.hashOf(f) == "" || l != nil && l.plain() {
@@ -84,18 +90,23 @@ func (s *state) hashOf(f *source) string {
 	return subjectHash(f.blocks[0].DER)
 }
 
-func (b *builder) notLinked() []trust.Fault {
-	n := len(b.s.unlinked(b.s.links))
+// notLinked tells how many those are; lookups has found what is met.
+func (n *named) notLinked() []trust.Fault {
+	return n.unlinked(len(n.s.unlinked(n.s.links, func(f *source) bool { return n.held[f.blocks[0].Fingerprint] })))
+}
+
+func (b *builder) unlinked(n int) []trust.Fault {
 	if n == 0 {
 		return nil
 	}
-	return []trust.Fault{{Code: "not-linked", Path: b.s.links.dir, What: fmt.Sprintf("%d roots of the distribution cannot be looked up by their hash", n),
+	return []trust.Fault{{Code: "not-linked", Path: b.s.links.dir, What: several(n, "root", "roots") + " of the distribution cannot be looked up by hash",
 		Harm: "programs that read this folder alone do not trust them; a refresh died before it made the links", Next: enforceNext, Mend: true}}
 }
 
 // mend makes the links that unlinked lists.
 func (b *board) mend() {
-	for _, f := range b.t.s.unlinked(b.links) {
+	meets := func(f *source) bool { return b.meets(f.blocks[0].Fingerprint, b.t.s.hashOf(f)) }
+	for _, f := range b.t.s.unlinked(b.links, meets) {
 		if !slices.Contains(b.t.files, f) || b.t.out[f.blocks[0].Fingerprint].hash != "" {
 			continue
 		}
@@ -127,7 +138,7 @@ func (b *builder) uncompiled() []trust.Fault {
 	if len(names) == 0 || b.s.bundle.err != nil {
 		return nil
 	}
-	return []trust.Fault{{Code: "not-compiled", Path: names[0], What: fmt.Sprintf("%d files hold roots that the bundle lacks", len(names)),
+	return []trust.Fault{{Code: "not-compiled", Path: names[0], What: several(len(names), "file holds a root that the bundle lacks", "files hold roots that the bundle lacks"),
 		Harm: "few programs trust them yet; the next refresh, whoever starts it, takes them in",
 		Next: "ask who put them there; " + b.s.d.Tool + " takes them in, removing the files keeps them out"}}
 }
@@ -162,12 +173,12 @@ func (b *builder) javaOdds() []trust.Fault {
 	}
 	var out []trust.Fault
 	if lacks > 0 {
-		out = append(out, trust.Fault{Code: "java-lacks", Path: s.java.path, What: fmt.Sprintf("%d roots of the distribution are missing in it", lacks),
+		out = append(out, trust.Fault{Code: "java-lacks", Path: s.java.path, What: several(lacks, "root of the distribution is", "roots of the distribution are") + " missing in it",
 			Harm: "Java does not trust servers below them; somebody took them out, or a refresh died before its hooks",
 			Next: "if nobody wanted that: move the file away and run " + s.d.Tool + " --fresh, which makes it anew without what was put in by hand"})
 	}
 	if forgets > 0 {
-		out = append(out, trust.Fault{Code: "java-keeps", Path: s.java.path, What: fmt.Sprintf("%d roots in it come from files that are gone", forgets),
+		out = append(out, trust.Fault{Code: "java-keeps", Path: s.java.path, What: several(forgets, "root in it comes from a file that is gone", "roots in it come from files that are gone"),
 			Harm: "Java goes on trusting them: the platform's refresh takes nothing out of Java's store",
 			Next: "retire them by the policy, or take them out with keytool -delete"})
 	}

@@ -202,7 +202,7 @@ func (b *builder) links() trust.Part {
 	n.lookups()
 	n.others()
 	n.dangling()
-	p.Faults = append(p.Faults, b.notLinked()...)
+	p.Faults = append(p.Faults, n.notLinked()...)
 	p.Count = len(n.held)
 	return p
 }
