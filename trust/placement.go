@@ -89,6 +89,12 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 			}
 		}
 		p.Read = p.Read || held && part.Kind == Compiled
+		if held && part.Ruined != "" {
+			shut = append(shut, "all of "+part.Name+" is spoilt: "+part.Ruined)
+			if p.State == Placed {
+				p.State = Untrusted
+			}
+		}
 		switch {
 		case !held:
 			p.Missing = append(p.Missing, part.Name)
@@ -100,7 +106,7 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 	p.Reasons = append(shut, p.Reasons...) // what concerns every root comes first
 	if len(p.Missing) > 0 {
 		p.Reasons = append(p.Reasons, "not in "+strings.Join(p.Missing, ", "))
-		if p.State == Placed {
+		if p.State == Placed || p.State == Untrusted {
 			p.State = Incomplete
 		}
 	}

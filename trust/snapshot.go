@@ -28,6 +28,7 @@ type Part struct {
 	Count   int      // distinct certificates in it
 	Blocked *Blocked // what keeps other accounts out of the whole part
 	Unread  string   // why this observer could not read it; empty: it was read
+	Ruined  string   // why readers get less from the whole part than they should; a refresh mends it
 	Faults  []Fault
 }
 

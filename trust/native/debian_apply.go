@@ -108,9 +108,6 @@ func (g *golive) write(ctx context.Context) (done bool, err error) {
 	if err := g.writeConf(); err != nil {
 		return false, err
 	}
-	if g.st.stays != "" {
-		g.notes = append(g.notes, g.st.stays)
-	}
 	changed := !bytes.Equal(g.t.s.bundle.data, g.st.bundle.data)
 	if changed {
 		if err := certs.Write(g.d.Bundle, g.st.bundle.data, 0o644); err != nil {

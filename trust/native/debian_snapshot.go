@@ -128,7 +128,7 @@ func (b *builder) bundle() trust.Part {
 			b.add(blk, b.from(blk.Fingerprint, trust.Location{Part: partBundle, Path: c.path}))
 		}
 	}
-	p.Count = len(held)
+	p.Count, p.Ruined = len(held), b.ruined(c, held)
 	p.Faults = append(p.Faults, b.miscounted(held)...)
 	return p
 }

@@ -30,7 +30,6 @@ type stage struct {
 	bundle *content
 	links  links
 	notes  []string
-	stays  string // what is carried over from the live bundle, in words
 }
 
 // build makes the store as it would be: the links as they will be, the local
@@ -221,7 +220,6 @@ func (st *stage) carry(t *target) error {
 		return err
 	}
 	st.bundle = st.d.load(path.Join(st.certs, st.d.Bundle), maxBundle)
-	st.stays = fmt.Sprintf("%d certificates in the bundle have no source file; they stay, and any other refresh drops them", n)
-	st.notes = append(st.notes, st.stays)
+	st.notes = append(st.notes, fmt.Sprintf("%d certificates in the bundle have no source file; they stay, and any other refresh drops them", n))
 	return nil
 }
