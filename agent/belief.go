@@ -95,7 +95,7 @@ func Recall(dir Dir, name string) (Memory, error) {
 			return Memory{}, fmt.Errorf("cannot read the floor, and nothing is believed without it: %w", err)
 		}
 		if err := json.Unmarshal(data, &m.Floor); err != nil {
-			return Memory{}, fmt.Errorf("cannot read the floor in %s, and nothing is believed without it: %w", file, err)
+			return Memory{}, fmt.Errorf("cannot read the floor in %s, and nothing is believed without it: %w; restore it from a backup, or move it away, and the host starts at its pin again", file, err)
 		}
 		return m, nil
 	}

@@ -105,7 +105,11 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 	}
 	if !row.Known {
 		row.Right = false
-		row.Next = append(row.Next, "run it as root: 'sudo anchorhold verify'")
+		next := "mend what could not be read, 'anchorhold verify' tells what and how; nothing is changed until it can"
+		if owned == nil {
+			next = "run it as root: 'sudo anchorhold verify'"
+		}
+		row.Next = append(row.Next, next)
 	}
 	return row
 }

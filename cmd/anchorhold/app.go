@@ -79,7 +79,7 @@ Somebody who signs                      On a host
   keys new     make a signer               preview   see what would change
   draft new    write what you want         enforce   make it so (as root)
   sign         turn a draft into a policy  verify    see what is true, and why
-  starter      give hosts their pin        suspend   keep one root as it is (root)
+  starter      give hosts their pin        suspend   keep a root as it is (root)
   keyset       replace signers             history   see every change ever made
 
 A root vouches for any name it is not kept from. Whether to trust one is for

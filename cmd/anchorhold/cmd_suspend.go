@@ -22,10 +22,10 @@ func (a *app) suspendCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "suspend SHA-256 REASON",
 		Short: "Keep one root on this host as it is, for at most 7 days",
-		Long: `suspend stops every change of one root on this host until the time is over: it is
-neither placed nor withdrawn, whatever the policy says, also if you took it out
-or put it in by hand. The exit code of every run is 1 meanwhile, and preview,
-verify, status and history tell why. It ends by itself, or with --end.
+		Long: `suspend stops every change of one root on this host until the time is over: it
+is neither placed nor withdrawn, whatever the policy says, also if you took it
+out or put it in by hand. The exit code of every run is 1 meanwhile, and
+preview, verify, status and history tell why. It ends by itself, or with --end.
 
 A root that the policy distrusts is refused at once, suspended or not.`,
 		Example: `  anchorhold suspend 3f9a2c11 --for 48h "tide breaks with it, ask the office"

@@ -98,6 +98,7 @@ func TestEveryCommandInJSON(t *testing.T) {
 	a := trusttest.NewAuthority(t, "Harbour JSON")
 	write(t, filepath.Join(d, "root.pem"), string(a.PEM()), 0o644)
 	var starter string
+	fp := a.Root().Fingerprint.String()
 	ran := map[string]bool{}
 	for _, c := range []struct {
 		code int
@@ -111,6 +112,7 @@ func TestEveryCommandInJSON(t *testing.T) {
 		{0, []string{"sign", "--key", "harbour.key"}}, {0, []string{"open", "harbour.policy"}}, {exitWrong, []string{"cosign", "--key", "harbour.key", "harbour.policy"}},
 		{0, []string{"starter", "--policy", d + "/harbour.policy"}}, {0, []string{"adopt", "starter.toml"}},
 		{exitWrong, []string{"verify"}}, {exitWrong, []string{"preview"}}, {0, []string{"history"}}, {0, []string{"enforce"}},
+		{0, []string{"suspend", fp, "--for", "1h", "a test"}}, {exitWrong, []string{"verify"}}, {0, []string{"suspend", fp, "--end"}},
 		{0, []string{"verify"}}, {0, []string{"preview"}}, {0, []string{"history"}},
 		{exitUnknown, []string{"draft", "revert", "7"}}, {exitUnknown, []string{"draft", "check", "nowhere.toml"}}, {exitUnknown, []string{"open", "nowhere.policy"}},
 	} {

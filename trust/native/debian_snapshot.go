@@ -148,7 +148,7 @@ func (b *builder) java() trust.Part {
 		p.Faults = append(p.Faults, trust.Fault{Code: "java-by-hand", Path: c.path, What: "Java's store is not kept: " + b.s.javaOff,
 			Harm: "Java trusts what lies in it, whatever the policy says", Next: "keep it by hand, or let the platform keep it"})
 	}
-	p.Faults = append(p.Faults, faults(c.path, c)...)
+	p.Faults = append(p.Faults, b.s.mendable(faults(c.path, c))...)
 	p.Faults = append(p.Faults, b.javaOdds()...)
 	for _, f := range c.faults {
 		if len(c.blocks) == 0 {
@@ -173,8 +173,11 @@ func faults(name string, c *content) []trust.Fault {
 			what = fmt.Sprintf("line %d: %s", f.Line, f.What)
 		}
 		next := "replace the file with the certificate alone, as PEM, or remove it"
-		if f.Code == "private-key" {
+		switch f.Code {
+		case "private-key":
 			next = "take the key out of this machine's trust store at once, and have its owner decide about a new one"
+		case "pkcs12-store":
+			next = "keytool -importkeystore -srckeystore FILE -destkeystore NEW -deststoretype JKS -deststorepass changeit, then put NEW in its place; or move it away, and the platform makes it anew"
 		}
 		out = append(out, trust.Fault{Code: f.Code, Path: name, What: what, Harm: f.Harm, Next: next})
 	}
