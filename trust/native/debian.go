@@ -22,19 +22,22 @@ const (
 type Debian struct {
 	Host *host.Host
 
-	Conf     string // which files of Vendor are selected
-	Vendor   string // what packages bring
-	Local    string // what this machine adds
-	Certs    string // the compiled store: bundle and links
-	Bundle   string // name of the bundle within Certs
-	Java     string // Java's key store
-	JavaConf string // where the administrator may keep Java's store to himself
-	JRE      string // a Java runtime, without which its hook does nothing
-	JavaHook string // name of Java's hook within Hooks
-	Hooks    string // what the platform runs after a refresh
-	Packages string // dpkg's lists of files
-	Tool     string // the platform's refresh
-	Stage    string // where a store is tried before it goes live
+	Conf        string // which files of Vendor are selected
+	Vendor      string // what packages bring
+	Local       string // what this machine adds
+	Certs       string // the compiled store: bundle and links
+	Bundle      string // name of the bundle within Certs
+	Java        string // Java's key store
+	JavaConf    string // where the administrator may keep Java's store to himself
+	JRE         string // a Java runtime, without which its hook does nothing
+	JavaHook    string // name of Java's hook within Hooks
+	JavaKept    string // a copy of Java's store while its hook is at work
+	Hooks       string // what the platform runs after a refresh
+	Packages    string // dpkg's lists of files
+	Dpkg        string // finishes a package whose hook was ended
+	JavaPackage string // the package of Java's hook
+	Tool        string // the platform's refresh
+	Stage       string // where a store is tried before it goes live
 
 	BuildLimit time.Duration // how long one staged refresh may take
 	HookLimit  time.Duration // how long one hook is waited for
@@ -49,24 +52,27 @@ const Stage = "/var/lib/anchorhold/stage"
 // NewDebian returns the store with the places of the real system.
 func NewDebian(h *host.Host) *Debian {
 	return &Debian{
-		Host:       h,
-		Conf:       "/etc/ca-certificates.conf",
-		Vendor:     "/usr/share/ca-certificates",
-		Local:      "/usr/local/share/ca-certificates",
-		Certs:      "/etc/ssl/certs",
-		Bundle:     "ca-certificates.crt",
-		Java:       "/etc/ssl/certs/java/cacerts",
-		JavaConf:   "/etc/default/cacerts",
-		JRE:        "/usr/bin/java",
-		JavaHook:   "jks-keystore",
-		Hooks:      "/etc/ca-certificates/update.d",
-		Packages:   "/var/lib/dpkg/info",
-		Tool:       "/usr/sbin/update-ca-certificates",
-		Stage:      Stage,
-		BuildLimit: time.Minute,
-		HookLimit:  2 * time.Minute,
-		QuietLimit: 30 * time.Second,
-		Now:        time.Now,
+		Host:        h,
+		Conf:        "/etc/ca-certificates.conf",
+		Vendor:      "/usr/share/ca-certificates",
+		Local:       "/usr/local/share/ca-certificates",
+		Certs:       "/etc/ssl/certs",
+		Bundle:      "ca-certificates.crt",
+		Java:        "/etc/ssl/certs/java/cacerts",
+		JavaConf:    "/etc/default/cacerts",
+		JRE:         "/usr/bin/java",
+		JavaHook:    "jks-keystore",
+		Hooks:       "/etc/ca-certificates/update.d",
+		JavaKept:    "/var/lib/anchorhold/java-before",
+		Packages:    "/var/lib/dpkg/info",
+		Dpkg:        "/usr/bin/dpkg",
+		JavaPackage: "ca-certificates-java",
+		Tool:        "/usr/sbin/update-ca-certificates",
+		Stage:       Stage,
+		BuildLimit:  time.Minute,
+		HookLimit:   2 * time.Minute,
+		QuietLimit:  30 * time.Second,
+		Now:         time.Now,
 	}
 }
 

@@ -59,6 +59,10 @@ func (g *golive) aliased(name string) bool {
 // something to tell them. Hooks are never ended: Java's would leave a torn
 // store and a package half configured.
 func (g *golive) runHooks(ctx context.Context, changed bool) {
+	if err := g.healJava(ctx); err != nil {
+		g.java = fmt.Errorf("cannot put the torn store of Java back: %w", err)
+		g.notes = append(g.notes, g.java.Error())
+	}
 	lines := g.hookLines()
 	if len(lines) == 0 && !changed {
 		return
@@ -83,11 +87,20 @@ func (g *golive) runHooks(ctx context.Context, changed bool) {
 		}
 		if java {
 			if err := g.d.wait(ctx, g.d.Host.DpkgBusy); err != nil {
-				g.java = fmt.Errorf("Java's store is pending: %w; the next enforcement brings it up to date", err)
+				g.java = fmt.Errorf("the store of Java is pending: %w; the next enforcement brings it up to date", err)
+				continue
+			}
+		}
+		if java {
+			if err := g.keepJava(); err != nil {
+				g.java = fmt.Errorf("the store of Java is pending: cannot keep a copy of it: %w", err)
 				continue
 			}
 		}
 		err = g.runHook(ctx, name, lines)
+		if java && err == nil {
+			g.finishJava(ctx, lines)
+		}
 		if java {
 			g.java, g.kept.err = err, err
 			if g.kept.was == nil {
@@ -99,6 +112,7 @@ func (g *golive) runHooks(ctx context.Context, changed bool) {
 		}
 	}
 	g.syncJava()
+	g.letJavaGo()
 }
 
 func (g *golive) runHook(ctx context.Context, name string, lines []string) error {

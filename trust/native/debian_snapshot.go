@@ -148,7 +148,7 @@ func (b *builder) java() trust.Part {
 		p.Faults = append(p.Faults, trust.Fault{Code: "java-by-hand", Path: c.path, What: "Java's store is not kept: " + b.s.javaOff,
 			Harm: "Java trusts what lies in it, whatever the policy says", Next: "keep it by hand, or let the platform keep it"})
 	}
-	p.Faults = append(p.Faults, faults(c.path, c)...)
+	p.Faults = append(p.Faults, b.s.mendable(faults(c.path, c))...)
 	p.Faults = append(p.Faults, b.javaOdds()...)
 	for _, f := range c.faults {
 		if len(c.blocks) == 0 {

@@ -66,8 +66,14 @@ func readJKS(data []byte) (entries []javaEntry, err error) {
 	if r.short {
 		return entries, fmt.Errorf("it ends within entry %d of %d", len(entries)+1, count)
 	}
+	if rest := len(data) - r.at; rest < digestSize {
+		return entries, fmt.Errorf("it ends within the digest behind its %d entries", count)
+	}
 	return entries, nil
 }
+
+// digestSize is the length of the SHA-1 that ends a key store.
+const digestSize = 20
 
 // javaReader reads what java.io.DataOutputStream writes.
 type javaReader struct {
