@@ -47,6 +47,9 @@ func Repin(dir Shelf, was, is policy.Pin, reason string, now time.Time) error {
 	if floor, err = floor.Repin(is); err != nil {
 		return fmt.Errorf("cannot pin another keyset: %w", err)
 	}
+	if !m.Floor.IsZero() {
+		was.Keyset = m.Floor.Keyset // as far as the walk had come
+	}
 	if err := ledger.Tell(dir, ledger.Event{Time: now, Op: ledger.Repin, Status: ledger.Done, Why: reason, Was: whom(was), Is: whom(is)}); err != nil {
 		return err
 	}

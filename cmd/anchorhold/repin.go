@@ -34,6 +34,10 @@ func (a *app) repin(ctx context.Context, h *host.Host, old []byte, pin policy.Pi
 	defer d.Close()
 	state := writable{d}
 
+	m, err := agent.Recall(state, pin.Keyset.Policy)
+	if err != nil {
+		return err
+	}
 	var was policy.Pin
 	var free bool
 	if old != nil {
@@ -43,24 +47,23 @@ func (a *app) repin(ctx context.Context, h *host.Host, old []byte, pin policy.Pi
 		}
 		free = err == nil && was.Keyset.Same(pin.Keyset) && pin.MinVersion >= was.MinVersion
 	} else {
-		m, err := agent.Recall(state, pin.Keyset.Policy)
-		if err != nil {
-			return err
-		}
-		was.Keyset = m.Floor.Keyset
 		free = agent.Adoptable(m, pin, a.now())
+	}
+	believed := was
+	if !m.Floor.IsZero() {
+		believed.Keyset = m.Floor.Keyset // as far as its walk has come
 	}
 	switch {
 	case free:
 		return nil
 	case reason == "":
-		return verdict{exitWrong, fmt.Errorf("cannot adopt it: %s; if that is what has to change, say why: anchorhold adopt --repin REASON STARTER", difference(was, pin))}
+		return verdict{exitWrong, fmt.Errorf("cannot adopt it: %s; if that is what has to change, say why: anchorhold adopt --repin REASON STARTER", difference(was, believed, pin))}
 	}
 	if err := agent.Repin(state, was, pin, reason, a.now()); err != nil {
 		return err
 	}
-	if !was.Keyset.IsZero() {
-		fmt.Fprintf(a.out, "No longer believed: keyset %s of policy %s, keys %s.\n", was.Keyset.Number(), was.Keyset.Policy, strings.Join(keyIDs(was.Keyset), ", "))
+	if k := believed.Keyset; !k.IsZero() {
+		fmt.Fprintf(a.out, "No longer believed: %s.\n", keysetWords(k))
 	}
 	return nil
 }
@@ -74,15 +77,18 @@ func pinOf(settings []byte) (policy.Pin, error) {
 }
 
 // difference says what keeps a pin from being adopted without a reason.
-func difference(was, is policy.Pin) string {
-	if was.Keyset.Same(is.Keyset) {
+func difference(was, believed, is policy.Pin) string {
+	if was.Keyset.Same(is.Keyset) && was.MinVersion > is.MinVersion {
 		return fmt.Sprintf("this host asks for version %d at least, and the file for %d", was.MinVersion, is.MinVersion)
 	}
-	if was.Keyset.IsZero() {
+	if believed.Keyset.IsZero() {
 		return "this host has followed a policy that the file's keyset did not sign"
 	}
-	return fmt.Sprintf("this host believes keyset %s of policy %s with keys %s, and the file names keyset %s of policy %s with keys %s",
-		was.Keyset.Number(), was.Keyset.Policy, strings.Join(keyIDs(was.Keyset), ", "), is.Keyset.Number(), is.Keyset.Policy, strings.Join(keyIDs(is.Keyset), ", "))
+	return fmt.Sprintf("this host believes %s, and the file names %s", keysetWords(believed.Keyset), keysetWords(is.Keyset))
+}
+
+func keysetWords(k policy.Keyset) string {
+	return fmt.Sprintf("keyset %s of policy %s with keys %s", k.Number(), k.Policy, strings.Join(keyIDs(k), ", "))
 }
 
 // Remove takes a file out of the state folder.
