@@ -190,3 +190,39 @@ x = "` + key.X + `"
 		}
 	}
 }
+
+// A clock that jumps forward past every date takes nothing out, not even by
+// the end of the certificate itself, and blocks nothing new.
+func TestAForwardJumpRemovesNothing(t *testing.T) {
+	r := newRig(t)
+	a := trusttest.NewAuthority(t, "Harbour Root 2016")
+	deadline := clock.AddDate(0, 0, 30)
+	r.root(a, policy.Step{Standing: policy.Retired, Deadline: &deadline})
+	r.store.Local[root.Of(a.Cert.Raw)] = a.Cert.Raw
+	file := r.signed()
+	if _, res := r.enforce(file, ""); len(res.Held) != 1 {
+		t.Fatalf("not held: %+v", res)
+	}
+	r.now = clock.AddDate(40, 0, 0)
+	if _, res := r.enforce(file, "a reason"); !r.holds(a) || len(res.Changes) != 0 || len(res.Held) != 1 {
+		t.Fatalf("a jump of the clock took a root out: %+v", res.Changes)
+	}
+}
+
+// One reason is about one root: where several are held they are named.
+func TestForceIsForTheRootItNames(t *testing.T) {
+	r := newRig(t)
+	a, b := trusttest.NewAuthority(t, "Harbour Root 2016"), trusttest.NewAuthority(t, "Harbour Root 2018")
+	for _, x := range []trusttest.Authority{a, b} {
+		r.root(x, only(policy.Retired))
+		r.store.Local[root.Of(x.Cert.Raw)] = x.Cert.Raw
+	}
+	file := r.signed()
+	if _, res := r.enforce(file, "old root is not needed"); !r.holds(a) || !r.holds(b) || len(res.Held) != 2 {
+		t.Fatalf("one reason took out what it did not name: %+v", res.Changes)
+	}
+	r.only = []root.Fingerprint{root.Of(a.Cert.Raw)}
+	if _, res := r.enforce(file, "old root is not needed"); r.holds(a) || !r.holds(b) || len(res.Held) != 1 {
+		t.Fatalf("a %v, b %v, held %v", r.holds(a), r.holds(b), res.Held)
+	}
+}

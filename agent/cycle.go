@@ -12,6 +12,7 @@ import (
 	"anchorhold.test/anchorhold/agent/ledger"
 	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/root"
 )
 
 // Agent drives the stores of one host.
@@ -27,7 +28,8 @@ type Agent struct {
 type Order struct {
 	Policy policy.Verified
 	Host   policy.HostFacts
-	Force  string // a person's reason to go on although services could break
+	Force  string             // a person's reason to go on although services could break
+	Only   []root.Fingerprint // the roots that the reason is about; none: the one that is held
 	Now    time.Time
 
 	Suspended Suspensions // what an operator of this host keeps as it is
@@ -61,6 +63,10 @@ func (a *Agent) judgeAll(ctx context.Context, o Order, wants []Want, r *Result) 
 			claims = append(claims, claim(w, v.Snapshot, o.Policy.Now())...)
 		}
 	}
+	asked := map[root.Fingerprint]bool{}
+	for _, c := range claims {
+		asked[c.Root.Fingerprint] = true
+	}
 	var proofs []trust.Proof
 	var unable error
 	if len(claims) > 0 {
@@ -76,9 +82,13 @@ func (a *Agent) judgeAll(ctx context.Context, o Order, wants []Want, r *Result) 
 			return p.Store != w.Store || p.Root != w.Root.Fingerprint
 		})
 		row := judge(w, v.Snapshot.Placement(w.Root.Fingerprint), mine, a.owned())
-		if unable != nil {
+		switch {
+		case unable != nil:
 			row.Right, row.Known = false, false
 			row.Reasons = append(row.Reasons, fmt.Sprintf("no account could be asked: %v", unable))
+		case asked[w.Root.Fingerprint] && row.Right && len(mine) == 0:
+			row.Right, row.Known = false, false
+			row.Reasons = append(row.Reasons, "no account answered for it")
 		}
 		r.Rows = append(r.Rows, row)
 	}
@@ -127,7 +137,9 @@ func (a *Agent) plan(o Order, r Result) ([]Step, []Held) {
 		wants[i] = row.Want
 	}
 	steps, waiting := o.Suspended.hold(Plan(wants, r.observed(), a.owned()), o.now())
-	allowed, held := Guard(steps, wants, r.ready, o.Force)
+	steps, old := begun(steps, a.owned(), o.Policy.Stale())
+	waiting = append(waiting, old...)
+	allowed, held := Guard(steps, wants, r.ready, o.force())
 	allowed = append(allowed, mend(wants, r.observed(), allowed, o)...)
 	return allowed, append(waiting, held...)
 }
@@ -197,7 +209,7 @@ func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result, s
 				continue
 			}
 			batch = append(batch, st.Change)
-			in := ledger.Intent{Change: st.Change}
+			in := ledger.Intent{Change: st.Change, Refused: r.refuses(s.ID(), st.Change.Root.Fingerprint)}
 			for _, l := range sources(st.Placement) {
 				in.Before = append(in.Before, l.Path)
 			}

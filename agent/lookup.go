@@ -37,6 +37,12 @@ func (r Result) observed() map[trust.StoreID]trust.Snapshot {
 	return m
 }
 
+// refuses reports whether a store refused a root already when it was observed.
+func (r Result) refuses(id trust.StoreID, fp root.Fingerprint) bool {
+	v := r.view(id)
+	return v != nil && v.Snapshot.Entries[fp].Blocked
+}
+
 // ready reports whether a trusted root was read back and proven in a store.
 func (r Result) ready(id trust.StoreID, fp root.Fingerprint) bool {
 	row := r.row(id, fp)

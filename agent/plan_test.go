@@ -172,18 +172,19 @@ func TestGuard(t *testing.T) {
 		{"a deadline to come does not", step(trust.Withdraw, whole, func(w *Want) { w.Deadline = &day }), nil, never, "", false},
 		{"an expired root verifies nothing", step(trust.Withdraw, whole, func(w *Want) { w.Expired = true }), nil, never, "", true},
 		{"nobody reads it", step(trust.Withdraw, sourceOnly, nil), nil, never, "", true},
+		{"the successor is missing, forced or not", step(trust.Withdraw, whole, nil), []Want{heir}, never, "moved", false},
 		{"the successor is missing, deadline or not", step(trust.Withdraw, whole, func(w *Want) { w.DeadlinePassed = true }), []Want{heir}, never, "", false},
 		{"the successor is there, deadline passed", step(trust.Withdraw, whole, func(w *Want) { w.DeadlinePassed = true }), []Want{heir}, always, "", true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			allowed, held := Guard([]Step{c.step}, c.wants, c.ready, c.force)
+			allowed, held := Guard([]Step{c.step}, c.wants, c.ready, Force{Reason: c.force})
 			if got := len(allowed) == 1; got != c.pass || len(allowed)+len(held) != 1 {
 				t.Fatalf("allowed %d, held %v", len(allowed), held)
 			}
 			if !c.pass && (held[0].Reason == "" || held[0].Next == "") {
 				t.Error("a hold tells its reason and what to do")
 			}
-			if c.force != "" && c.step.Change.Op == trust.Withdraw && !strings.Contains(allowed[0].Change.Why, c.force) {
+			if c.pass && c.force != "" && c.step.Change.Op == trust.Withdraw && !strings.Contains(allowed[0].Change.Why, c.force) {
 				t.Errorf("the forced reason is lost: %q", allowed[0].Change.Why)
 			}
 		})

@@ -100,7 +100,8 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 			row.Reasons = append(row.Reasons, pr.Account+": "+f)
 		}
 		if pr.Unable != "" {
-			row.Notes = append(row.Notes, pr.Account+" could not be asked: "+pr.Unable)
+			row.Right, row.Known = false, false
+			row.Reasons = append(row.Reasons, pr.Account+" could not be asked: "+pr.Unable)
 		}
 	}
 	if !row.Known {
@@ -129,10 +130,8 @@ func (row *Row) trusted(w Want, p trust.Placement) {
 	} else if !row.Right && row.Known {
 		row.Next = append(row.Next, "sudo anchorhold enforce")
 	}
-	if sources := sources(p); len(sources) > 1 {
-		for _, l := range sources[1:] {
-			row.Notes = append(row.Notes, "stray: a second copy, "+l.Path)
-		}
+	for _, l := range strays(sources(p), row.Owner) {
+		row.Notes = append(row.Notes, "stray: a second copy, "+l.Path)
 	}
 	for _, f := range w.Findings {
 		if f.Severity == root.Warn {
@@ -173,6 +172,19 @@ func sources(p trust.Placement) []trust.Location {
 		}
 	}
 	return s
+}
+
+// strays are the copies beside the one that counts: ours where there is one of
+// ours, else the first.
+func strays(copies []trust.Location, owner Owner) []trust.Location {
+	counts := 0
+	if owner == Us {
+		counts = max(0, slices.IndexFunc(copies, func(l trust.Location) bool { return l.Named }))
+	}
+	if len(copies) == 0 {
+		return nil
+	}
+	return slices.Delete(slices.Clone(copies), counts, counts+1)
 }
 
 // SourcePart is the name that every store gives the part in which people and

@@ -67,6 +67,7 @@ type rig struct {
 	doc    policy.Document
 	host   policy.HostFacts
 	now    time.Time
+	only   []root.Fingerprint
 	min    uint64 // of the pin
 }
 
@@ -151,7 +152,7 @@ func (r *rig) enforce(offered []byte, force string) (Belief, Result) {
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	res, err := a.Cycle(r.t.Context(), Order{Policy: b.Policy, Host: r.host, Force: force, Now: r.now, Suspended: suspended})
+	res, err := a.Cycle(r.t.Context(), Order{Policy: b.Policy, Host: r.host, Force: force, Only: r.only, Now: r.now, Suspended: suspended})
 	if err != nil {
 		r.t.Fatal(err)
 	}

@@ -47,7 +47,8 @@ type Pending struct {
 	Begun  time.Time        `json:"begun"`
 	Why    string           `json:"why"`
 	Policy string           `json:"policy"`
-	Before []string         `json:"before,omitempty"` // source copies that were there already: not ours
+	Before []string         `json:"before,omitempty"`      // source copies that were there already: not ours
+	Was    bool             `json:"was_refused,omitempty"` // somebody refused the root already: not our block
 }
 
 type content struct {
@@ -108,8 +109,9 @@ func (l *Ledger) find(s trust.StoreID, fp root.Fingerprint, op trust.Op) int {
 
 // Intent is one change about to be made.
 type Intent struct {
-	Change trust.Change
-	Before []string // source copies seen before
+	Change  trust.Change
+	Before  []string // source copies seen before
+	Refused bool     // the store refused the root already
 }
 
 // Begin records a batch before any of it takes effect, in one synced write.
@@ -119,7 +121,7 @@ func (l *Ledger) Begin(batch []Intent, policy string, now time.Time) error {
 		c := in.Change
 		next.Pending = slices.DeleteFunc(next.Pending, func(p Pending) bool {
 			if p.Store == c.Store && p.Root == c.Root.Fingerprint && p.Op == c.Op {
-				in.Before = p.Before // what was there before the first try is what counts
+				in.Before, in.Refused = p.Before, p.Was // what was there before the first try is what counts
 				return true
 			}
 			return false
@@ -127,7 +129,7 @@ func (l *Ledger) Begin(batch []Intent, policy string, now time.Time) error {
 		next.Seq++
 		next.Pending = append(next.Pending, Pending{
 			Seq: next.Seq, Store: c.Store, Root: c.Root.Fingerprint, Op: c.Op,
-			Begun: now.UTC().Truncate(time.Second), Why: c.Why, Policy: policy, Before: in.Before,
+			Begun: now.UTC().Truncate(time.Second), Why: c.Why, Policy: policy, Before: in.Before, Was: in.Refused,
 		})
 	}
 	return l.save(next)
@@ -180,7 +182,7 @@ func (c *content) settle(s Seen, now time.Time) {
 			add(trust.Place)
 		}
 	case trust.Block:
-		if s.State == trust.Refused {
+		if s.State == trust.Refused && !p.Was {
 			add(trust.Block)
 		}
 	case trust.Unblock:

@@ -201,7 +201,7 @@ func TestLockNamesItsHolder(t *testing.T) {
 		close(done)
 	}()
 	for range 1000 {
-		if _, err := h.Stat("/run/held"); err == nil {
+		if fi, err := h.Stat("/run/held"); err == nil && fi.Size() > 0 {
 			break
 		}
 		time.Sleep(10 * time.Millisecond)

@@ -49,7 +49,12 @@ func (p Prover) Prove(ctx context.Context, claims []trust.Claim) ([]trust.Proof,
 	failed := make([]error, len(p.Accounts))
 	var wg sync.WaitGroup
 	for i, name := range p.Accounts {
-		wg.Go(func() { answers[i], failed[i] = p.ask(ctx, name, question) })
+		wg.Go(func() {
+			answers[i], failed[i] = p.ask(ctx, name, question)
+			if failed[i] == nil && !answersAll(answers[i], claims) {
+				failed[i] = fmt.Errorf("the child as %s answered %d of %d claims", name, len(answers[i]), len(claims))
+			}
+		})
 	}
 	wg.Wait()
 	var proofs []trust.Proof
@@ -75,6 +80,9 @@ func (p Prover) ask(ctx context.Context, name string, question []byte) ([]trust.
 	if err != nil {
 		return nil, err
 	}
+	if account.UID == 0 {
+		return nil, errors.New("it is root, which reads everything: that proves nothing for services")
+	}
 	r, err := p.Host.Run(ctx, host.Cmd{
 		Path: host.Self, Args: []string{Command, name}, Stdin: question, As: account,
 		Limit: childOutput, Timeout: childTimeout,
@@ -93,6 +101,19 @@ func (p Prover) ask(ctx context.Context, name string, question []byte) ([]trust.
 		proofs[i].Account = name
 	}
 	return proofs, nil
+}
+
+// answersAll reports whether there is one proof for each claim, in its order.
+func answersAll(proofs []trust.Proof, claims []trust.Claim) bool {
+	if len(proofs) != len(claims) {
+		return false
+	}
+	for i, p := range proofs {
+		if p.Store != claims[i].Store || p.Root != claims[i].Root.Fingerprint {
+			return false
+		}
+	}
+	return true
 }
 
 // CanAskOthers reports whether this process may run children as other
