@@ -59,11 +59,19 @@ func (g *golive) aliased(name string) bool {
 // something to tell them. Hooks are never ended: Java's would leave a torn
 // store and a package half configured.
 func (g *golive) runHooks(ctx context.Context, changed bool) {
-	if err := g.healJava(ctx); err != nil {
-		g.java = fmt.Errorf("cannot put the torn store of Java back: %w", err)
+	missed, err := g.resume(ctx)
+	if err != nil {
+		g.java = fmt.Errorf("the store of Java is pending: %w", err)
 		g.notes = append(g.notes, g.java.Error())
+	} else {
+		defer g.letJavaGo()
 	}
 	lines := g.hookLines()
+	for _, l := range missed {
+		if !slices.Contains(lines, l) {
+			lines = append(lines, l)
+		}
+	}
 	if len(lines) == 0 && !changed {
 		return
 	}
@@ -112,7 +120,6 @@ func (g *golive) runHooks(ctx context.Context, changed bool) {
 		}
 	}
 	g.syncJava()
-	g.letJavaGo()
 }
 
 func (g *golive) runHook(ctx context.Context, name string, lines []string) error {

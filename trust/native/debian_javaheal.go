@@ -50,6 +50,10 @@ func (g *golive) keepJava() error {
 
 // letJavaGo takes the copy away once the hook has ended and left a whole store.
 func (g *golive) letJavaGo() {
+	var still *host.StillRunning
+	if errors.As(g.java, &still) {
+		return
+	}
 	if c := g.d.load(g.d.Java, maxBundle); c.err == nil && c.torn() {
 		return
 	}
@@ -63,10 +67,47 @@ func (g *golive) letJavaGo() {
 	}
 }
 
+// unfinished reports that an earlier run did not see the end of Java's hook:
+// its copy is still there.
+func (d *Debian) unfinished() bool {
+	_, err := d.Host.Lstat(d.JavaKept)
+	return err == nil
+}
+
+// resume goes on where an earlier run was ended: Java's store is whole again,
+// dpkg has done what it was at, and the hook is told what it missed.
+func (g *golive) resume(ctx context.Context) (lines []string, err error) {
+	if !g.d.unfinished() || !g.t.s.javaUse {
+		return nil, nil
+	}
+	if err := g.d.wait(ctx, g.d.Host.DpkgBusy); err != nil {
+		return nil, err
+	}
+	if err := g.healJava(); err != nil {
+		return nil, err
+	}
+	g.configure(ctx)
+	g.t.s.java = g.d.load(g.d.Java, maxBundle)
+	for _, f := range g.t.files {
+		if f.vendor == "" && len(f.blocks) > 0 && f.pem == ownName(f.blocks[0].Fingerprint)+".pem" && !g.t.s.java.has(f.blocks[0].Fingerprint) {
+			lines = append(lines, "+"+path.Join(g.d.Certs, f.pem))
+		}
+	}
+	for _, b := range g.t.s.java.blocks {
+		name, ours := strings.CutPrefix(b.Alias, javaPrefix)
+		refused := slices.ContainsFunc(g.t.s.refused, func(f *source) bool { return f.has(b.Fingerprint) })
+		gone := name == ownName(b.Fingerprint)+".pem" && !slices.ContainsFunc(g.t.files, func(f *source) bool { return f.has(b.Fingerprint) })
+		if ours && (refused || gone) && !strings.ContainsAny(name, "/\n\r") {
+			lines = append(lines, "-"+path.Join(g.d.Certs, name))
+		}
+	}
+	return lines, nil
+}
+
 // healJava puts the copy back that an earlier run kept, where Java's store is
 // torn.
-func (g *golive) healJava(ctx context.Context) error {
-	if !g.t.s.java.torn() || !g.t.s.javaUse {
+func (g *golive) healJava() error {
+	if !g.t.s.java.torn() {
 		return nil
 	}
 	kept := g.d.load(g.d.JavaKept, maxBundle)
@@ -76,9 +117,6 @@ func (g *golive) healJava(ctx context.Context) error {
 	if kept.err != nil {
 		return fmt.Errorf("cannot read the copy of Java's store: %w", kept.err)
 	}
-	if err := g.d.wait(ctx, g.d.Host.DpkgBusy); err != nil {
-		return err
-	}
 	dir, err := g.d.Host.Dir(path.Dir(g.d.Java))
 	if err != nil {
 		return err
@@ -87,16 +125,22 @@ func (g *golive) healJava(ctx context.Context) error {
 	if err := dir.Write(path.Base(g.d.Java), kept.data, 0o644); err != nil {
 		return err
 	}
-	g.t.s.java = g.d.load(g.d.Java, maxBundle)
 	g.notes = append(g.notes, g.d.Java+" was torn, as whoever wrote it was ended; it was put back as it was before")
 	return nil
 }
 
-// finishJava lets dpkg finish the package of Java's hook where the hook was
-// ended half-way before: until then its triggers do nothing.
+// finishJava lets dpkg finish the package of Java's hook where somebody else's
+// run of it was ended half-way: until then its triggers do nothing.
 func (g *golive) finishJava(ctx context.Context, lines []string) {
-	now := g.d.load(g.d.Java, maxBundle)
-	if _, err := g.d.Host.Stat(g.d.Dpkg); err != nil || !g.t.s.javaUse || g.followed(now, lines) {
+	if g.t.s.javaUse && !g.followed(g.d.load(g.d.Java, maxBundle), lines) {
+		g.configure(ctx)
+	}
+}
+
+// configure lets dpkg finish the package. Where there is nothing to finish it
+// says so, and that is that.
+func (g *golive) configure(ctx context.Context) {
+	if _, err := g.d.Host.Stat(g.d.Dpkg); err != nil {
 		return
 	}
 	r, err := g.d.Host.Run(ctx, host.Cmd{Path: g.d.Dpkg, Args: []string{"--configure", g.d.JavaPackage}, Timeout: g.d.HookLimit, Spare: true})
@@ -124,7 +168,7 @@ func (g *golive) followed(now *content, lines []string) bool {
 
 // mendable marks the faults of Java's store that a refresh of ours puts right.
 func (s *state) mendable(faults []trust.Fault) []trust.Fault {
-	if _, err := s.d.Host.Lstat(s.d.JavaKept); err != nil || !s.javaUse || !s.java.torn() {
+	if !s.javaUse || !s.d.unfinished() {
 		return faults
 	}
 	for i, f := range faults {
@@ -132,5 +176,6 @@ func (s *state) mendable(faults []trust.Fault) []trust.Fault {
 			faults[i].Mend, faults[i].Next = true, enforceNext
 		}
 	}
-	return faults
+	return append(faults, trust.Fault{Code: "hook-unfinished", Path: s.d.JavaKept, What: "a run is at work in Java's store, or was ended there",
+		Harm: "Java's store may be torn, and " + s.d.JavaPackage + " half configured, so that its triggers do nothing", Next: enforceNext, Mend: true})
 }
