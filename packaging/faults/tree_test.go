@@ -81,7 +81,7 @@ func (s tree) add(name string, d fs.DirEntry, err error) error {
 	}
 	n := node{mode: fi.Mode(), stamp: fi.ModTime().String()}
 	if st, ok := fi.Sys().(*syscall.Stat_t); ok {
-		n.stamp += fmt.Sprint(st.Ino, st.Ctim)
+		n.stamp += fmt.Sprint(st.Ctim) // no inode: an overlay gives folders new ones as it likes
 	}
 	switch {
 	case fi.Mode().IsRegular():
