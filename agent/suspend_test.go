@@ -163,6 +163,7 @@ func TestSuspensionsAreReadStrictly(t *testing.T) {
 		"without end":   strings.Replace(good, `2026-11-25T11:00:00Z`, `2027-11-25T11:00:00Z`, 1),
 		"no root":       strings.Replace(good, s[0].Root.String(), strings.Repeat("0", 64), 1),
 		"trailing data": good + "{}",
+		"a root twice":  twice(good),
 	} {
 		if bad == good {
 			t.Fatalf("%s changes nothing", name)
@@ -172,4 +173,10 @@ func TestSuspensionsAreReadStrictly(t *testing.T) {
 			t.Errorf("%s: read as %+v", name, got)
 		}
 	}
+}
+
+// twice is the file with its one entry a second time.
+func twice(file string) string {
+	from, to := strings.Index(file, "  {"), strings.LastIndex(file, "\n ]")
+	return file[:to] + ",\n" + file[from:]
 }
