@@ -240,7 +240,7 @@ func (d *Dir) Sync() error {
 func (d *Dir) full(err error) error {
 	whole := func(name string) string {
 		if path.IsAbs(name) {
-			return name
+			return path.Clean(name)
 		}
 		return d.at(name)
 	}
