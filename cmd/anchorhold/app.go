@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -30,7 +32,34 @@ type app struct {
 	log    *slog.Logger
 	json   bool
 	result io.Writer // where JSON goes; what is for people goes to stderr then
+
+	// stopped ends when somebody calls the run off. What waits for a person or
+	// a pipe looks at it; everything else takes the context of its command.
+	stopped <-chan struct{}
 }
+
+// waiting does what may wait for ever, until the run is called off. What it
+// waited for is left to the end of the process.
+func waiting[T any](a *app, f func() (T, error)) (T, error) {
+	type end struct {
+		v   T
+		err error
+	}
+	done := make(chan end, 1)
+	go func() {
+		v, err := f()
+		done <- end{v, err}
+	}()
+	select {
+	case e := <-done:
+		return e.v, e.err
+	case <-a.stopped:
+		var none T
+		return none, errCalledOff
+	}
+}
+
+var errCalledOff = errors.New("called off, nothing was done")
 
 func newApp(s stdio, now func() time.Time) *app {
 	return &app{stdio: s, now: now, log: slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))}
@@ -38,7 +67,7 @@ func newApp(s stdio, now func() time.Time) *app {
 
 // run executes one command line and returns its exit code.
 func (a *app) run(ctx context.Context, args []string) int {
-	a.result = a.out
+	a.result, a.stopped = a.out, ctx.Done()
 	if found, err := a.child(args); found {
 		return a.end(err)
 	}
@@ -54,7 +83,9 @@ func (a *app) run(ctx context.Context, args []string) int {
 // returns the exit code.
 func (a *app) end(err error) int {
 	if err != nil && err.Error() != "" {
-		fmt.Fprintf(a.err, "anchorhold: %v\n", err)
+		for i, line := range strings.Split(err.Error(), "\n") {
+			fmt.Fprintf(a.err, "%s%s\n", map[bool]string{true: "anchorhold: ", false: "  "}[i == 0], onScreen(line))
+		}
 		if a.json {
 			told := map[string]any{"schema": jsonSchema, "exit": codeOf(err), "error": err.Error()}
 			if code := refusalCode(err); code != "" {

@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -28,7 +30,11 @@ func archive(dir string, d policy.Document, data []byte) error {
 		return err
 	}
 	path := filepath.Join(folder, archiveName(d))
-	if old, err := readDocument(path); err == nil {
+	old, err := readDocument(path)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("cannot tell whether this number was signed before: %w; mend or move the file away", err)
+	}
+	if err == nil {
 		was, errA := old.Canonical()
 		is, errB := d.Canonical()
 		if errA != nil || errB != nil || !bytes.Equal(was, is) {
@@ -75,7 +81,7 @@ func findVersion(dir string, current policy.Document, version uint64) (policy.Do
 		if err != nil {
 			return policy.Document{}, err
 		}
-		if d.Epoch > newest.Epoch {
+		if d.Name == current.Name && d.Version == version && d.Epoch > newest.Epoch {
 			newest = d
 		}
 	}
@@ -87,6 +93,27 @@ func findVersion(dir string, current policy.Document, version uint64) (policy.Do
 		}
 		slices.Sort(names)
 		return newest, fmt.Errorf("there is no version %d in %s (%s)", version, filepath.Join(dir, archiveDir), strings.Join(names, ", "))
+	}
+	return newest, nil
+}
+
+// before returns the newest archived document below d, or the zero document:
+// what a signer compares with.
+func before(dir string, d policy.Document) (policy.Document, error) {
+	found, err := filepath.Glob(filepath.Join(dir, archiveDir, d.Name+"-*.policy"))
+	if err != nil {
+		return policy.Document{}, err
+	}
+	var newest policy.Document
+	at := func(d policy.Document) policy.Mark { return policy.Mark{Epoch: d.Epoch, Version: d.Version} }
+	for _, f := range found {
+		old, err := readDocument(f)
+		if err != nil {
+			return policy.Document{}, err
+		}
+		if old.Name == d.Name && at(old).Compare(at(d)) < 0 && at(old).Compare(at(newest)) > 0 {
+			newest = old
+		}
 	}
 	return newest, nil
 }

@@ -1,8 +1,9 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -12,7 +13,8 @@ import (
 )
 
 func (a *app) enforceCommand() *cobra.Command {
-	var file, force string
+	var file string
+	var force forced
 	c := &cobra.Command{
 		Use:   "enforce",
 		Short: "Make this host's stores as the policy says, once, and prove it",
@@ -25,51 +27,65 @@ Every TLS library of the host reads the store before, as it would be, and after:
 nothing goes live that costs one of them a root that nobody took out.
 
 Taking a retired root out can break whatever still depends on it, so a withdraw
-is held until its deadline has passed or you give a reason with --force. A root
-that the policy distrusts is refused at once.`,
+is held until its deadline has passed or you give a reason with --force; where
+several are held, --root says which one the reason is about. No reason lets a
+root go before its successor is in place. A root that the policy distrusts is
+refused at once.`,
 		Example: `  anchorhold enforce
   anchorhold enforce --policy /media/usb/harbour.policy
   anchorhold enforce --force "tide and crane moved, checked by hand on 3 May"`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			force = strings.TrimSpace(force)
-			if cmd.Flags().Changed("force") && force == "" {
-				return fmt.Errorf("--force needs a reason that somebody can read in the history later")
+			if err := force.check(cmd); err != nil {
+				return err
+			}
+			byHand, err := a.handed(file)
+			if err != nil {
+				return err
 			}
 			release, err := a.own(cmd.Context())
 			if err != nil {
 				return err
 			}
 			defer release()
-			m, err := a.machine(cmd.Context(), file)
-			if err != nil {
-				return err
-			}
-			if err := m.keep(); err != nil {
-				return err
-			}
-			r, err := m.agent.Cycle(cmd.Context(), m.order(a, force))
-			if err != nil {
-				return err
-			}
-			if err := m.publish(r); err != nil {
-				return err
-			}
-			if a.json {
-				return a.printEnforced(m, r)
-			}
-			a.showChanges(r)
-			a.showWitnesses(r)
-			a.showHeld(r, false)
-			if len(r.Changes)+len(r.Held) > 0 {
-				fmt.Fprintln(a.out)
-			}
-			return a.show(m, r)
+			return a.enforce(cmd.Context(), byHand, &force)
 		},
 	}
 	c.Flags().StringVar(&file, "policy", "", "import this policy `FILE` by hand instead of reading the settings' source (- is standard input)")
-	c.Flags().StringVar(&force, "force", "", "withdraw although services could break; the `REASON` goes into the history")
+	force.flags(c, "withdraw although services could break; the `REASON` goes into the history")
 	return c
+}
+
+// enforce goes through once, as the one writer of the host. Whatever was done
+// is told, also where the run ends in an error.
+func (a *app) enforce(ctx context.Context, byHand *given, force *forced) error {
+	m, err := a.machine(ctx, byHand)
+	if err != nil {
+		return err
+	}
+	order, err := force.order(a, m)
+	if err != nil {
+		return err
+	}
+	if err := m.keep(); err != nil {
+		return err
+	}
+	order.Host = m.facts // the first run makes the host's identity
+	r, failed := m.agent.Cycle(ctx, order)
+	failed = errors.Join(failed, m.publish(r, failed))
+	if a.json && failed == nil {
+		return a.printEnforced(m, r)
+	}
+	a.showChanges(r)
+	a.showWitnesses(r)
+	a.showHeld(r, false)
+	if failed != nil {
+		return verdict{exitUnknown, failed}
+	}
+	if len(r.Changes)+len(r.Held) > 0 {
+		fmt.Fprintln(a.out)
+	}
+	return a.show(m, r)
 }
 
 var didDo = map[trust.Op]string{

@@ -17,7 +17,7 @@ import (
 func (a *app) signerCommands() []*cobra.Command {
 	return []*cobra.Command{
 		a.keysCommand(), a.keysetCommand(), a.draftCommand(), a.vetCommand(),
-		a.signCommand(), a.cosignCommand(), a.openCommand(), a.starterCommand(),
+		a.signCommand(), a.countersignCommand(), a.openCommand(), a.starterCommand(),
 	}
 }
 

@@ -46,7 +46,7 @@ func (a *app) extend(keyset, statement string) error {
 		return err
 	}
 	if lacks := waitsFor(sides); len(lacks) > 0 {
-		return verdict{exitWrong, fmt.Errorf("cannot extend %s: %s waits for %s; pass it to those signers: anchorhold cosign --key FILE %s",
+		return verdict{exitWrong, fmt.Errorf("cannot extend %s: %s waits for %s; pass it to those signers: anchorhold countersign --key FILE %s",
 			file, statement, strings.Join(lacks, " and for "), statement)}
 	}
 	if chain, err = chain.Extend(data); err != nil {

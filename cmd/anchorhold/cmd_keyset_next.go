@@ -39,7 +39,7 @@ func (a *app) keysetNextCommand() *cobra.Command {
 		Short: "Write the statement by which the next keyset takes over",
 		Long: `next writes a keyset statement: which keys sign from now on, and how many of
 them must. Enough keys of the current and of the new keyset have to sign it,
-here with --key or later with 'anchorhold cosign'. 'anchorhold keyset extend'
+here with --key or later with 'anchorhold countersign'. 'anchorhold keyset extend'
 then takes it into the keyset file, and hosts follow with the next policy.
 
 To change the contingency keyset its keys have to sign too: show it with --by.`,
@@ -205,7 +205,7 @@ func (a *app) showStatementSigned(file string, data []byte, current policy.Keyse
 		remark{"next", "anchorhold keyset extend " + file}.write(a.out, a.colour())
 	} else {
 		fmt.Fprintf(a.out, "%s  waits for %s\n", file, strings.Join(waits, " and for "))
-		remark{"next", "pass it to those signers: anchorhold cosign --key FILE " + file}.write(a.out, a.colour())
+		remark{"next", "pass it to those signers: anchorhold countersign --key FILE " + file}.write(a.out, a.colour())
 	}
 	if a.json {
 		told := map[string]any{"schema": jsonSchema, "exit": code, "file": file, "missing": lacks, "complete": len(waits) == 0}

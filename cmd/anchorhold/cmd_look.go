@@ -19,18 +19,19 @@ says under whatever is not right why, and what to do. It changes nothing and
 needs no root; what it cannot see as you, it names.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			m, err := a.machine(cmd.Context(), "")
+			m, err := a.machine(cmd.Context(), nil)
 			if err != nil {
 				return err
 			}
-			r := m.agent.Look(cmd.Context(), m.order(a, ""))
+			r := m.agent.Look(cmd.Context(), m.order(a))
 			return a.show(m, r)
 		},
 	}
 }
 
 func (a *app) previewCommand() *cobra.Command {
-	var file, force string
+	var file string
+	var force forced
 	c := &cobra.Command{
 		Use:   "preview",
 		Short: "Show what enforce would do now, and what it would hold back",
@@ -40,11 +41,22 @@ reason. It changes nothing and needs no root. The exit code is 1 while anything
 is due.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			m, err := a.machine(cmd.Context(), file)
+			if err := force.check(cmd); err != nil {
+				return err
+			}
+			byHand, err := a.handed(file)
 			if err != nil {
 				return err
 			}
-			r := m.agent.Preview(cmd.Context(), m.order(a, force))
+			m, err := a.machine(cmd.Context(), byHand)
+			if err != nil {
+				return err
+			}
+			order, err := force.order(a, m)
+			if err != nil {
+				return err
+			}
+			r := m.agent.Preview(cmd.Context(), order)
 			if a.json {
 				return a.printJSON(m, r)
 			}
@@ -56,7 +68,7 @@ is due.`,
 		},
 	}
 	c.Flags().StringVar(&file, "policy", "", "look at this policy `FILE` instead of the settings' source (- is standard input)")
-	c.Flags().StringVar(&force, "force", "", "show what would happen with --force and this `REASON`")
+	force.flags(c, "show what would happen with --force and this `REASON`")
 	return c
 }
 
@@ -72,6 +84,7 @@ func (a *app) show(m *machine, r agent.Result) error {
 	}
 	a.showStores(r)
 	a.showEnd(r)
+	a.showUnasked(m)
 	return judged(m.belief, r)
 }
 

@@ -24,7 +24,7 @@ func (a *app) signCommand() *cobra.Command {
 		Short: "Show what a draft changes for whom, and sign it as a policy",
 		Long: `sign compiles the draft, shows what changes against the policy that is there,
 and signs with your key. Where the keyset asks for more signers the file waits
-for them: each adds a signature with 'anchorhold cosign'. Every signed version
+for them: each adds a signature with 'anchorhold countersign'. Every signed version
 is kept in the folder signed/ beside it.`,
 		Example: "  anchorhold sign --key harbour.key\n  anchorhold sign --key quay.key --out /srv/www/harbour.policy draft.toml",
 		Args:    cobra.MaximumNArgs(1),
@@ -123,7 +123,7 @@ func (a *app) showSigned(file string, data []byte, k policy.Keyset) error {
 	signed := map[string]any{"file": file, "signatures": len(have), "needed": k.Threshold, "believed": missing == 0}
 	if missing > 0 {
 		fmt.Fprintf(a.out, "%s  has %d of the %s that it needs; hosts do not believe it yet\n", file, len(have), count(k.Threshold, "signature", "signatures"))
-		remark{"next", "pass it to another signer: anchorhold cosign --key FILE " + file}.write(a.out, a.colour())
+		remark{"next", "pass it to another signer: anchorhold countersign --key FILE " + file}.write(a.out, a.colour())
 		return a.tell(signed)
 	}
 	fmt.Fprintf(a.out, "%s  %s\n", file, paint("signed, hosts will believe it", good, a.colour()))
@@ -141,7 +141,7 @@ func (a *app) confirm(question string, yes bool) error {
 		return nil
 	}
 	fmt.Fprintf(a.err, "%s [y/N] ", question)
-	line, err := bufio.NewReader(f).ReadString('\n')
+	line, err := waiting(a, func() (string, error) { return bufio.NewReader(f).ReadString('\n') })
 	if err != nil {
 		return errNotConfirmed
 	}

@@ -78,7 +78,7 @@ func (a *app) suspend(ctx context.Context, which string, length time.Duration, r
 		return err
 	}
 	defer release()
-	m, err := a.machine(ctx, "")
+	m, err := a.machine(ctx, nil)
 	if err != nil {
 		return err
 	}
@@ -115,7 +115,7 @@ func (a *app) endSuspension(ctx context.Context, which, reason string) error {
 		return err
 	}
 	defer release()
-	m, err := a.machine(ctx, "")
+	m, err := a.machine(ctx, nil)
 	if err != nil {
 		return err
 	}
@@ -158,7 +158,7 @@ func (a *app) keepSuspended(ctx context.Context, m *machine, next agent.Suspensi
 		return err
 	}
 	m.suspended = next
-	return m.publish(m.agent.Look(ctx, m.order(a, "")))
+	return m.publish(m.agent.Look(ctx, m.order(a)), nil)
 }
 
 // minPrefix is how many digits name a root of the policy.

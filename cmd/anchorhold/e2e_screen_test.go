@@ -109,7 +109,7 @@ func TestEveryCommandInJSON(t *testing.T) {
 		{0, []string{"keyset", "new", "--policy", "other", "--threshold", "1", "--out", "other.set", "harbour.pub"}}, {0, []string{"keyset", "show", "harbour.keyset"}},
 		{0, []string{"vet", "root.pem"}}, {exitWrong, []string{"vet", "harbour.keyset"}},
 		{0, []string{"draft", "new", "--root", "root.pem"}}, {0, []string{"draft", "check"}},
-		{0, []string{"sign", "--key", "harbour.key"}}, {0, []string{"open", "harbour.policy"}}, {exitWrong, []string{"cosign", "--key", "harbour.key", "harbour.policy"}},
+		{0, []string{"sign", "--key", "harbour.key"}}, {0, []string{"open", "harbour.policy"}}, {exitWrong, []string{"countersign", "--key", "harbour.key", "harbour.policy"}},
 		{0, []string{"starter", "--policy", d + "/harbour.policy"}}, {0, []string{"adopt", "starter.toml"}},
 		{exitWrong, []string{"verify"}}, {exitWrong, []string{"preview"}}, {0, []string{"history"}}, {0, []string{"enforce"}},
 		{0, []string{"suspend", fp, "--for", "1h", "a test"}}, {exitWrong, []string{"verify"}}, {0, []string{"suspend", fp, "--end"}},

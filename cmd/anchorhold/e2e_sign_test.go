@@ -44,15 +44,15 @@ func TestTwoOfThree(t *testing.T) {
 		t.Errorf("one signature of two is believed: %+v, %q", r.Policy, r.Code)
 	}
 	before.same(t, tree(t), "/var/lib/anchorhold")
-	if e := anchorhold(t, o.dir, "cosign", "--key", "quay.key", "harbour.policy"); e.code == 0 {
+	if e := anchorhold(t, o.dir, "countersign", "--key", "quay.key", "harbour.policy"); e.code == 0 {
 		t.Error("the same key signed twice")
 	}
 
 	// The third signer has openssl only, and comes three days later.
-	must(t, 0, o.dir, "cosign", "--as", "office.pub", "--bytes", "to-sign.bin", "harbour.policy")
+	must(t, 0, o.dir, "countersign", "--as", "office.pub", "--bytes", "to-sign.bin", "harbour.policy")
 	tool(t, "openssl", "pkeyutl", "-sign", "-rawin", "-inkey", o.path("office.key"), "-in", o.path("to-sign.bin"), "-out", o.path("office.sig"))
 	t.Chdir(o.dir)
-	later := onClock(t, time.Now().AddDate(0, 0, 3), "cosign", "--as", "office.pub", "--attach", "office.sig", "harbour.policy")
+	later := onClock(t, time.Now().AddDate(0, 0, 3), "countersign", "--as", "office.pub", "--attach", "office.sig", "harbour.policy")
 	if later.code != 0 {
 		t.Fatalf("attach: %s", later.all())
 	}
@@ -63,9 +63,9 @@ func TestTwoOfThree(t *testing.T) {
 	// The next version is signed by the other pair, the one with a passphrase
 	// later.
 	must(t, 0, o.dir, "sign", "--key", "quay.key", o.draft(e.as("retired")))
-	later = onClock(t, time.Now().AddDate(0, 0, 1), "cosign", "--key", "tower.key", "--passphrase-file", "phrase", "harbour.policy")
+	later = onClock(t, time.Now().AddDate(0, 0, 1), "countersign", "--key", "tower.key", "--passphrase-file", "phrase", "harbour.policy")
 	if later.code != 0 {
-		t.Fatalf("cosign: %s", later.all())
+		t.Fatalf("countersign: %s", later.all())
 	}
 	o.publish()
 	result(t, 0, "enforce", "--force", "it was a test").placement(t, e.sha).expect(t, "absent", true, "")

@@ -91,6 +91,7 @@ type jsonStep struct {
 type jsonUnlisted struct {
 	Root   root.Fingerprint `json:"sha256"`
 	Store  trust.StoreID    `json:"store"`
+	Op     trust.Op         `json:"op"` // place or block
 	Since  time.Time        `json:"since"`
 	Policy string           `json:"policy"`
 }
@@ -179,7 +180,7 @@ func resultJSON(m *machine, r agent.Result) jsonResult {
 		j.Changes = append(j.Changes, s)
 	}
 	for _, e := range r.Unlisted {
-		j.Unlisted = append(j.Unlisted, jsonUnlisted{e.Root, e.Store, e.Since, e.Policy})
+		j.Unlisted = append(j.Unlisted, jsonUnlisted{e.Root, e.Store, e.Op, e.Since, e.Policy})
 	}
 	for _, v := range r.Stores {
 		j.Stores = append(j.Stores, storeJSON(v))

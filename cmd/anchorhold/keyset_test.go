@@ -102,12 +102,12 @@ func TestRotation(t *testing.T) {
 	d.run(1, "open "+statement)
 	d.run(1, "keyset extend "+statement)
 	d.run(2, "keyset next --drop tower.pub --add pilot.pub") // one is never written over
-	d.lacks(d.run(0, "cosign --key quay.key "+statement), map[string]int{"current": 1, "new": 1})
-	d.run(1, "cosign --key thief.key "+statement)
-	d.run(1, "cosign --key quay.key "+statement) // signed already
-	d.lacks(d.run(0, "cosign --key pilot.key "+statement), map[string]int{"current": 1, "new": 0})
+	d.lacks(d.run(0, "countersign --key quay.key "+statement), map[string]int{"current": 1, "new": 1})
+	d.run(1, "countersign --key thief.key "+statement)
+	d.run(1, "countersign --key quay.key "+statement) // signed already
+	d.lacks(d.run(0, "countersign --key pilot.key "+statement), map[string]int{"current": 1, "new": 0})
 	d.run(1, "keyset extend "+statement)
-	d.lacks(d.run(0, "cosign --key office.key "+statement), map[string]int{"current": 0, "new": 0})
+	d.lacks(d.run(0, "countersign --key office.key "+statement), map[string]int{"current": 0, "new": 0})
 	d.run(0, "open "+statement)
 	if told := d.run(0, "keyset extend "+statement); told["number"] != "0.2" || told["epoch"] != 2.0 {
 		t.Errorf("extended to %v", told)
@@ -160,7 +160,7 @@ func TestContingency(t *testing.T) {
 	d.lacks(d.run(0, "keyset next --by safe/harbour.keyset --contingency safe2/harbour.keyset --key quay.key"),
 		map[string]int{"current": 0, "new": 0, "contingency": 1})
 	d.run(1, "keyset extend harbour-0.2.statement")
-	d.run(0, "cosign --key safe-b.key harbour-0.2.statement")
+	d.run(0, "countersign --key safe-b.key harbour-0.2.statement")
 	if told := d.run(0, "keyset extend harbour-0.2.statement"); told["contingency"] == pinned || told["contingency"] == nil {
 		t.Errorf("contingency %v", told["contingency"])
 	}
@@ -176,7 +176,7 @@ func TestContingency(t *testing.T) {
 	d.run(1, "keyset replace --by safe2/harbour.keyset --contingency safe2/harbour.keyset quay2.pub tower2.pub")
 	told := d.run(0, "keyset replace --by safe2/harbour.keyset --contingency safe3/harbour.keyset --threshold 2 --key other-a.key --key quay2.key quay2.pub tower2.pub")
 	d.lacks(told, map[string]int{"contingency": 0, "new": 1})
-	d.run(0, "cosign --key tower2.key harbour-1.1.statement")
+	d.run(0, "countersign --key tower2.key harbour-1.1.statement")
 	if told := d.run(0, "keyset extend harbour-1.1.statement"); told["number"] != "1.1" || told["epoch"] != float64(1<<32+1) {
 		t.Errorf("%v", told)
 	}
@@ -200,9 +200,9 @@ func TestStatementBySomebodyElsesTool(t *testing.T) {
 	do("pkey", "-in", "office.key", "-pubout", "-out", "office.pub")
 	d.run(0, "keyset new --policy harbour --threshold 1 quay.pub office.pub")
 	d.run(0, "keyset next --drop quay.pub --add tower.pub --key tower.key")
-	d.run(0, "cosign --as office.pub --bytes to-sign.bin harbour-0.2.statement")
+	d.run(0, "countersign --as office.pub --bytes to-sign.bin harbour-0.2.statement")
 	do("pkeyutl", "-sign", "-rawin", "-inkey", "office.key", "-in", "to-sign.bin", "-out", "office.sig")
-	d.lacks(d.run(0, "cosign --as office.pub --attach office.sig harbour-0.2.statement"), map[string]int{"current": 0, "new": 0})
+	d.lacks(d.run(0, "countersign --as office.pub --attach office.sig harbour-0.2.statement"), map[string]int{"current": 0, "new": 0})
 	d.run(0, "keyset extend harbour-0.2.statement")
 }
 

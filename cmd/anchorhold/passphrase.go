@@ -22,7 +22,7 @@ const (
 // which other accounts can see.
 func (a *app) passphrase(file, prompt string) ([]byte, error) {
 	if file != "" {
-		data, err := readBounded(file, maxPassphrase)
+		data, err := waiting(a, func() ([]byte, error) { return readBounded(file, maxPassphrase) })
 		if err != nil {
 			return nil, fmt.Errorf("cannot read the passphrase: %w", err)
 		}
@@ -34,9 +34,13 @@ func (a *app) passphrase(file, prompt string) ([]byte, error) {
 		return nil, errors.New("a passphrase is needed and there is no terminal to ask on: use --passphrase-file FILE")
 	}
 	fmt.Fprint(a.err, prompt)
-	phrase, err := term.ReadPassword(int(f.Fd()))
+	state, err := term.GetState(int(f.Fd()))
+	if err != nil {
+		return nil, err
+	}
+	phrase, err := waiting(a, func() ([]byte, error) { return term.ReadPassword(int(f.Fd())) })
 	fmt.Fprintln(a.err)
-	return phrase, err
+	return phrase, errors.Join(err, term.Restore(int(f.Fd()), state))
 }
 
 func (a *app) newPassphrase(file string) ([]byte, error) {

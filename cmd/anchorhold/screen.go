@@ -5,6 +5,8 @@ import (
 	"io"
 	"strings"
 	"unicode/utf8"
+
+	"anchorhold.test/anchorhold/trust/root"
 )
 
 // tint is how a cell is coloured where the terminal wants it. Words carry the
@@ -39,6 +41,9 @@ type remark struct {
 }
 
 func (t *table) add(say []remark, cells ...cell) {
+	for i := range cells {
+		cells[i].text = onScreen(cells[i].text)
+	}
 	t.rows = append(t.rows, cells)
 	t.say = append(t.say, say)
 }
@@ -78,8 +83,24 @@ func (t *table) write(w io.Writer, colour bool) {
 }
 
 func (r remark) write(w io.Writer, colour bool) {
-	fmt.Fprintf(w, "    %s %s\n", paint(fmt.Sprintf("%-4s", r.kind), faint, colour), r.text)
+	for line := range strings.SplitSeq(strings.TrimRight(r.text, "\n"), "\n") {
+		fmt.Fprintf(w, "    %s %s\n", paint(fmt.Sprintf("%-4s", r.kind), faint, colour), onScreen(line))
+	}
 }
+
+// onScreen makes one line fit for a terminal, whoever wrote it: file names,
+// policies, certificates and tools have their say in it. What was escaped
+// before stays as it is.
+func onScreen(line string) string {
+	bare := strings.ReplaceAll(line, `\`, "")
+	if root.Safe(bare, maxOnScreen) == bare {
+		return line
+	}
+	return root.Safe(line, maxOnScreen)
+}
+
+// maxOnScreen bounds a line on a screen, in characters.
+const maxOnScreen = 4000
 
 func paint(text string, t tint, colour bool) string {
 	if !colour || t == plain {

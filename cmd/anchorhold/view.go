@@ -9,7 +9,9 @@ import (
 	"time"
 
 	"anchorhold.test/anchorhold/agent"
+	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/reader"
 	"anchorhold.test/anchorhold/trust/root"
 )
 
@@ -23,8 +25,12 @@ func (a *app) showPolicy(m *machine) {
 		fmt.Fprintln(w, "Policy  none is believed on this host")
 	} else {
 		d := b.Policy.Document()
-		left := int(math.Ceil(d.Expires.Sub(b.Policy.Now()).Hours() / 24))
-		fmt.Fprintf(w, "Policy  %s, version %d (epoch %d), until %s (%s)\n", d.Name, d.Version, d.Epoch, d.Expires.Format(day), count(left, "day", "days"))
+		days := d.Expires.Sub(b.Policy.Now()).Hours() / 24
+		left := count(int(math.Ceil(days)), "day", "days")
+		if days < 0 {
+			left = "ended " + count(int(math.Ceil(-days)), "day", "days") + " ago"
+		}
+		fmt.Fprintf(w, "Policy  %s, version %d (epoch %d), until %s (%s)\n", d.Name, d.Version, d.Epoch, d.Expires.Format(day), left)
 		fmt.Fprintf(w, "Signed  by %s\n", strings.Join(b.Policy.Signers(), ", "))
 	}
 	fmt.Fprintf(w, "Host    %s%s\n", cmp.Or(m.facts.ID, "without an identity yet: the first 'enforce' makes it"), labels(m.facts.Labels))
@@ -194,7 +200,10 @@ func (a *app) showStores(r agent.Result) {
 		}
 	}
 	for _, e := range r.Unlisted {
-		fmt.Fprintf(a.out, "\nUnlisted: %s was placed in store %s on %s for policy %s, which no longer names it; it stays.\n", e.Root.Short(), e.Store, e.Since.Format(day), e.Policy)
+		fmt.Fprintf(a.out, "\nUnlisted: %s was %s in store %s on %s for policy %s, which no longer names it; it stays so.\n", e.Root.Short(), didDo[e.Op], e.Store, e.Since.Format(day), e.Policy)
+		if e.Op == trust.Block {
+			remark{"next", "to lift it, have the root named in the policy again, as trusted"}.write(a.out, a.colour())
+		}
 	}
 }
 
@@ -235,7 +244,7 @@ func (a *app) showEnd(r agent.Result) {
 	case len(r.Torn()) > 0:
 		text, t = fmt.Sprintf("Not as wanted: %s itself.", count(len(r.Torn()), "fault of the store", "faults of the store")), bad
 	case unknown > 0:
-		text, t = fmt.Sprintf("Not to be seen by this account: %d of %s.", unknown, count(total, "placement", "placements")), uneasy
+		text, t = fmt.Sprintf("Could not tell: %d of %s.", unknown, count(total, "placement", "placements")), uneasy
 	case len(r.Suspended) > 0:
 		text, t = fmt.Sprintf("As wanted, as far as %s.", count(len(r.Suspended), "suspension lets it", "suspensions let it")), uneasy
 	case total > 0:
@@ -244,6 +253,20 @@ func (a *app) showEnd(r agent.Result) {
 	if text != "" {
 		fmt.Fprintf(a.out, "\n%s\n", paint(text, t, a.colour()))
 	}
+	if bare := selfProven(r); bare > 0 {
+		fmt.Fprintf(a.out, "%s\n", paint(count(bare, "root was", "roots were")+" proven without a server's certificate; with a 'sample' in the policy hosts validate a server's certificate.", faint, a.colour()))
+	}
+}
+
+// selfProven counts the roots that nothing below them was validated with.
+func selfProven(r agent.Result) int {
+	n := 0
+	for _, row := range r.Rows {
+		if row.Right && row.Want.Standing == policy.Trusted && len(row.Want.Sample) == 0 {
+			n++
+		}
+	}
+	return n
 }
 
 func when(t *time.Time) string {
@@ -251,4 +274,13 @@ func when(t *time.Time) string {
 		return ""
 	}
 	return t.Format(day)
+}
+
+// showUnasked names the accounts of the settings that only root can ask.
+func (a *app) showUnasked(m *machine) {
+	if reader.CanAskOthers() || m.belief.Policy.IsZero() {
+		return
+	}
+	fmt.Fprintf(a.out, "%s\n", paint("Read back by you alone; not asked: "+strings.Join(m.settings.Accounts, ", ")+".", uneasy, a.colour()))
+	remark{"next", "sudo anchorhold verify"}.write(a.out, a.colour())
 }

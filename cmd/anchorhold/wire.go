@@ -10,7 +10,10 @@ import (
 	"os/user"
 	"path"
 	"slices"
+	"strings"
 	"time"
+
+	"github.com/spf13/cobra"
 
 	"anchorhold.test/anchorhold/agent"
 	"anchorhold.test/anchorhold/agent/ledger"
@@ -45,9 +48,36 @@ type machine struct {
 	suspended agent.Suspensions
 }
 
-// machine composes a run on this host. file is a policy to import by hand, or
-// empty for the settings' source. Nothing is written.
-func (a *app) machine(ctx context.Context, file string) (*machine, error) {
+// given is a policy that somebody hands in by hand; nil asks the settings'
+// source.
+type given struct {
+	name string
+	data []byte
+}
+
+// handed reads a policy that was named on the command line. It comes before the
+// lock: a pipe may let wait for ever.
+func (a *app) handed(file string) (*given, error) {
+	if file == "" {
+		return nil, nil
+	}
+	data, err := waiting(a, func() ([]byte, error) {
+		if file == "-" {
+			return bounded(a.in, "standard input", policy.MaxFile)
+		}
+		return readPolicy(file)
+	})
+	if errors.Is(err, host.ErrTooLarge) {
+		return nil, policy.TooLarge(file)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("cannot import the policy: %w", err)
+	}
+	return &given{file, data}, nil
+}
+
+// machine composes a run on this host. Nothing is written.
+func (a *app) machine(ctx context.Context, byHand *given) (*machine, error) {
 	m := &machine{host: host.System()}
 	if err := m.readSettings(); err != nil {
 		return nil, err
@@ -66,12 +96,9 @@ func (a *app) machine(ctx context.Context, file string) (*machine, error) {
 	if m.suspended, err = m.suspensions(state); err != nil {
 		return nil, err
 	}
-	offered, why := a.offered(m, file)
-	if file != "" && why != nil {
-		return nil, why
-	}
+	offered, why := m.offered(byHand)
 	m.belief = agent.Believe(m.memory, offered, why, pin, a.now())
-	if file != "" && m.belief.Err != nil {
+	if byHand != nil && m.belief.Err != nil {
 		return nil, m.belief.Err
 	}
 	return m, m.compose(ctx, a, state)
@@ -140,40 +167,66 @@ func (m *machine) identify(state readOnly) error {
 	return nil
 }
 
-// offered reads the policy that is offered: from the settings' source, from a
-// file by hand, or from standard input ("-"). All are read by one bound, and
-// what comes is judged in one place.
-func (a *app) offered(m *machine, file string) ([]byte, error) {
-	var data []byte
-	var err error
-	doing := "import"
-	switch file {
-	case "":
-		doing, file = "read", m.settings.Policy
-		data, err = m.host.ReadFile(file, policy.MaxFile)
-	case "-":
-		data, err = bounded(a.in, "standard input", policy.MaxFile)
-	default:
-		data, err = readPolicy(file)
+// offered returns the policy that is offered: the one handed in, or what the
+// settings' source has.
+func (m *machine) offered(byHand *given) ([]byte, error) {
+	if byHand != nil {
+		return byHand.data, nil
 	}
+	data, err := m.host.ReadFile(m.settings.Policy, policy.MaxFile)
 	if errors.Is(err, host.ErrTooLarge) {
-		return nil, policy.TooLarge(file)
+		return nil, policy.TooLarge(m.settings.Policy)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("cannot %s the policy: %w", doing, err)
+		return nil, fmt.Errorf("cannot read the policy: %w", err)
 	}
 	return data, nil
 }
 
-func (m *machine) order(a *app, force string) agent.Order {
-	return agent.Order{Policy: m.belief.Policy, Host: m.facts, Force: force, Now: a.now(), Suspended: m.suspended}
+func (m *machine) order(a *app) agent.Order {
+	return agent.Order{Policy: m.belief.Policy, Host: m.facts, Now: a.now(), Suspended: m.suspended}
+}
+
+// forced is an order with a person's reason and the roots that it is about.
+type forced struct {
+	reason string
+	roots  []string // first digits of fingerprints
+}
+
+func (f *forced) flags(c *cobra.Command, use string) {
+	c.Flags().StringVar(&f.reason, "force", "", use)
+	c.Flags().StringArrayVar(&f.roots, "root", nil, "with --force: the reason is about the root with this `SHA-256` (its first digits do); may be repeated, and may be left out where one root is held")
+}
+
+func (f *forced) check(c *cobra.Command) error {
+	f.reason = strings.TrimSpace(f.reason)
+	switch {
+	case c.Flags().Changed("force") && f.reason == "":
+		return errors.New("--force needs a reason that somebody can read in the history later")
+	case len(f.roots) > 0 && f.reason == "":
+		return errors.New("--root says what --force is about: give a reason too")
+	}
+	return nil
+}
+
+func (f *forced) order(a *app, m *machine) (agent.Order, error) {
+	o := m.order(a)
+	o.Force = f.reason
+	for _, digits := range f.roots {
+		fp, err := m.which(digits)
+		if err != nil {
+			return o, err
+		}
+		o.Only = append(o.Only, fp)
+	}
+	return o, nil
 }
 
 // own makes this run the one writer of the host. It comes before machine, so
 // that the state is read under the lock.
 func (a *app) own(ctx context.Context) (release func(), err error) {
 	if os.Geteuid() != 0 {
-		return nil, errors.New("only root may change the machine's stores: sudo anchorhold enforce")
+		return nil, errors.New("only root may do this: run it with sudo")
 	}
 	h := host.System()
 	d, err := h.Ensure(statePath, 0o755)
@@ -216,9 +269,16 @@ func (m *machine) keep() error {
 // publish writes the readable status, if it says anything new. What was done is
 // told by the history; here it would make the next run, which has nothing to
 // do, write the status again. What failed is true until it succeeds.
-func (m *machine) publish(r agent.Result) error {
+//
+// failed says that the run ended in an error: what is published then is no
+// verdict over the host.
+func (m *machine) publish(r agent.Result, failed error) error {
 	r.Changes = slices.DeleteFunc(slices.Clone(r.Changes), func(c agent.Changed) bool { return c.Err == nil })
-	data, err := json.MarshalIndent(resultJSON(m, r), "", " ")
+	told := resultJSON(m, r)
+	if failed != nil {
+		told.Exit, told.Error = exitUnknown, failed.Error()
+	}
+	data, err := json.MarshalIndent(told, "", " ")
 	if err != nil {
 		return fmt.Errorf("cannot encode the status: %w", err)
 	}

@@ -177,7 +177,7 @@ func cycle(t *testing.T, spoil func([]byte) []byte) (*spoiler, agent.Result) {
 		t.Fatal(err)
 	}
 	defer release()
-	m, err := a.machine(t.Context(), "")
+	m, err := a.machine(t.Context(), nil)
 	if err == nil {
 		err = m.keep()
 	}
@@ -186,7 +186,7 @@ func cycle(t *testing.T, spoil func([]byte) []byte) (*spoiler, agent.Result) {
 	}
 	s := &spoiler{Store: m.agent.Stores[0], spoil: spoil}
 	m.agent.Stores[0] = s
-	r, err := m.agent.Cycle(t.Context(), m.order(a, ""))
+	r, err := m.agent.Cycle(t.Context(), m.order(a))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -35,7 +35,7 @@ edit draft.toml '/^file = "harbour-2016/a sample = "crane.harbour.test.crt"
 try 0 anchorhold sign --key quay.key --passphrase-file phrase
 promise "one signature is not enough" '! anchorhold open harbour.policy'
 say "The second signer sees what it says, and adds a signature:"
-try 0 anchorhold cosign --key tower.key --passphrase-file phrase harbour.policy
+try 0 anchorhold countersign --key tower.key --passphrase-file phrase harbour.policy
 promise "two signatures are enough" 'anchorhold open harbour.policy'
 
 chapter "A host learns whom to believe"

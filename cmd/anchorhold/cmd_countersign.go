@@ -10,27 +10,27 @@ import (
 	"anchorhold.test/anchorhold/policy"
 )
 
-// cosigning is one signature to be added.
-type cosigning struct {
+// countersigning is one signature to be added.
+type countersigning struct {
 	file, keyset, phrase    string
 	key                     string // a key file
 	public, bytesTo, attach string // of an outside signer
 	yes                     bool
 }
 
-func (a *app) cosignCommand() *cobra.Command {
-	var o cosigning
+func (a *app) countersignCommand() *cobra.Command {
+	var o countersigning
 	c := &cobra.Command{
-		Use:   "cosign FILE",
+		Use:   "countersign FILE",
 		Short: "Add a signature to a policy or keyset statement",
-		Long: `cosign shows what a policy or a keyset statement says and adds one signature to
+		Long: `countersign shows what a policy or a keyset statement says and adds one signature to
 it. A key that lives in another tool or device signs in two steps: --bytes
 writes exactly what has to be signed, --attach takes the signature that came
 back and verifies it.`,
-		Example: `  anchorhold cosign --key tower.key harbour.policy
-  anchorhold cosign --as office.pub --bytes to-sign.bin harbour.policy
+		Example: `  anchorhold countersign --key tower.key harbour.policy
+  anchorhold countersign --as office.pub --bytes to-sign.bin harbour.policy
   openssl pkeyutl -sign -rawin -inkey office.key -in to-sign.bin -out office.sig
-  anchorhold cosign --as office.pub --attach office.sig harbour.policy`,
+  anchorhold countersign --as office.pub --attach office.sig harbour.policy`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
 			o.file = args[0]
@@ -47,9 +47,9 @@ back and verifies it.`,
 				return err
 			}
 			if policy.IsStatement(data) {
-				return a.cosignStatement(o, data, chain.Current())
+				return a.countersignStatement(o, data, chain.Current())
 			}
-			return a.cosignPolicy(o, data, chain.Current())
+			return a.countersignPolicy(o, data, chain.Current())
 		},
 	}
 	c.Flags().StringVar(&o.key, "key", "", "sign with the key in this `FILE`")
@@ -64,16 +64,21 @@ back and verifies it.`,
 	return c
 }
 
-func (a *app) cosignPolicy(o cosigning, data []byte, k policy.Keyset) error {
+func (a *app) countersignPolicy(o countersigning, data []byte, k policy.Keyset) error {
 	doc, err := policy.Unverified(data)
 	if err != nil {
 		return err
 	}
+	a.showDocument(doc)
+	fmt.Fprintln(a.out)
+	old, err := before(filepath.Dir(o.file), doc)
+	if err != nil {
+		return err
+	}
+	a.showSigning(old, doc, k)
 	if o.bytesTo != "" {
 		return a.bytesToSign(data, o.public, o.bytesTo)
 	}
-	a.showDocument(doc)
-	fmt.Fprintln(a.out)
 	if data, err = a.addSignature(o, data, k.Keys); err != nil {
 		return err
 	}
@@ -86,7 +91,7 @@ func (a *app) cosignPolicy(o cosigning, data []byte, k policy.Keyset) error {
 	return a.showSigned(o.file, data, k)
 }
 
-func (a *app) cosignStatement(o cosigning, data []byte, current policy.Keyset) error {
+func (a *app) countersignStatement(o countersigning, data []byte, current policy.Keyset) error {
 	if _, err := policy.Sides(data, current); err != nil {
 		return err
 	}
@@ -113,7 +118,7 @@ func (a *app) cosignStatement(o cosigning, data []byte, current policy.Keyset) e
 
 // addSignature asks, then signs or takes the signature that came back. keys
 // are those that may sign.
-func (a *app) addSignature(o cosigning, data []byte, keys []policy.Key) ([]byte, error) {
+func (a *app) addSignature(o countersigning, data []byte, keys []policy.Key) ([]byte, error) {
 	if err := a.confirm("Sign this?", o.yes); err != nil {
 		return nil, err
 	}
