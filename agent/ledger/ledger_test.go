@@ -195,3 +195,17 @@ func TestHistoryIsWrittenBeforeTheLedgerForgets(t *testing.T) {
 		t.Fatalf("order %v", m.log)
 	}
 }
+
+// Somebody's own refusal stays theirs: what the store refused before our block
+// is not ours to undo.
+func TestSomebodysBlockStaysTheirs(t *testing.T) {
+	l := open(t, &mem{files: map[string][]byte{}})
+	in := Intent{Change: trust.Change{Store: trust.Machine, Op: trust.Block, Root: trust.Root{Fingerprint: fp}}, Refused: true}
+	if err := l.Begin([]Intent{in}, "harbour 0.1", now); err != nil {
+		t.Fatal(err)
+	}
+	end(t, l, Seen{Pending: l.Pending()[0], Status: "done", State: trust.Refused})
+	if l.Blocked(trust.Machine, fp) {
+		t.Error("an administrator's own refusal became ours")
+	}
+}

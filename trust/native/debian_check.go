@@ -123,6 +123,32 @@ func (st *stage) leaving(t *target) []trust.Leaving {
 	return out
 }
 
+// entering lists in words the roots that the staged bundle has and the live one
+// has not, but for those of the batch: what somebody put into the source and
+// nothing has compiled yet comes in with any refresh, ours or the platform's.
+func (st *stage) entering(t *target) []string {
+	live := map[root.Fingerprint]bool{}
+	for _, b := range t.s.bundle.blocks {
+		live[b.Fingerprint] = true
+	}
+	var notes []string
+	for _, b := range st.bundle.blocks {
+		fp := b.Fingerprint
+		if _, wanted := t.in[fp]; wanted || live[fp] {
+			continue
+		}
+		from := "its source"
+		for _, f := range t.files {
+			if f.has(fp) {
+				from = f.path
+				break
+			}
+		}
+		notes = append(notes, fmt.Sprintf("%s comes into the bundle with this refresh, though no policy names it: somebody put it into %s", fp.Short(), from))
+	}
+	return notes
+}
+
 // explain says why a root leaves, where somebody wanted it so. A root whose
 // file is there, or that the vendor's folder has while conf selects nothing,
 // leaves by no one's will.

@@ -170,7 +170,7 @@ func (tr *trial) Notes() []string {
 	if tr.st == nil {
 		return nil
 	}
-	notes := slices.Clone(tr.st.notes)
+	notes := append(slices.Clone(tr.st.notes), tr.st.entering(tr.t)...)
 	sort.Strings(notes)
 	return notes
 }
