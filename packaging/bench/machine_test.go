@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -214,8 +215,17 @@ func (m *machine) placeWhole(k int) row {
 	return row{fmt.Sprintf("placing %d, the whole 'anchorhold enforce'", k), ours.String(), base.String() + " the platform's refresh for the same", fmt.Sprintf("%.2f", ratio), "told", ""}
 }
 
+// memory asks a small parent, since Linux counts what a process shared with its
+// parent before it became another program (setmax_mm_hiwater_rss in its exec.c),
+// and this one is large.
 func (m *machine) memory() row {
 	m.ready()
-	p := must(m.B, m.program, "verify")
-	return row{"verify, most memory", fmt.Sprintf("%.1f MiB", float64(p.kib)/1024), "", "", "told", ""}
+	p := must(m.B, "/usr/bin/python3", "-c", `import resource, subprocess, sys
+subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True)
+print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)`, m.program, "verify")
+	kib, err := strconv.Atoi(strings.TrimSpace(string(p.out)))
+	if err != nil {
+		m.Fatal(err)
+	}
+	return row{"verify, most memory of a process", fmt.Sprintf("%.1f MiB", float64(kib)/1024), "", "", "told", ""}
 }

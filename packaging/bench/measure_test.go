@@ -29,7 +29,6 @@ type process struct {
 	took time.Duration
 	code int
 	out  []byte
-	kib  int64 // the most memory that it or a child of it had at once
 }
 
 // start runs a program to its end and takes the time from outside.
@@ -47,9 +46,6 @@ func start(b *testing.B, argv ...string) process {
 	var exit *exec.ExitError
 	if err != nil && (!errors.As(err, &exit) || !exit.Exited()) {
 		b.Fatalf("%v: %v %s", argv, err, said.Bytes())
-	}
-	if usage, ok := c.ProcessState.SysUsage().(*syscall.Rusage); ok {
-		p.kib = usage.Maxrss
 	}
 	return p
 }
