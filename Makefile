@@ -5,6 +5,8 @@
 #                 that need a machine of their own make one in a mount namespace
 #   make check    gofmt, go.mod, vet, staticcheck, known faults, short tests
 #                 with -race, for every platform; no root
+#   make mutants  changes of the code that tests must notice, one by one, on a
+#                 copy of the tree; not part of make test
 #   make bench    what the design promises of whole runs, measured, as a table
 #   make demo     the whole product at work on one machine, which stays as it is
 
@@ -38,7 +40,7 @@ TEST_LIMIT := 20m
 # What sudo made stays writable for the account that called it.
 GIVE_BACK = $(if $(SUDO_UID),chown -R $(SUDO_UID):$(SUDO_GID),true)
 
-.PHONY: build test check bench demo packages clean
+.PHONY: build test check bench demo mutants packages clean
 .PHONY: check-format check-modules check-platforms check-lint check-faults check-tests
 
 build:
@@ -86,6 +88,9 @@ bench: packages build
 
 demo: packages build
 	bash packaging/demo/demo.sh bin/anchorhold
+
+mutants:
+	go test -tags mutants -count=1 -timeout 60m -v -run '^TestMutants$$' ./packaging/mutants
 
 packages:
 	@bash .ci/packages

@@ -144,3 +144,33 @@ func TestOldBackup(t *testing.T) {
 		t.Error("lost what was placed")
 	}
 }
+
+// A run died between the two files of the very first policy. The next one
+// believes what it is offered, and tells of no memory that was lost.
+func TestFirstDeathIsNoLoss(t *testing.T) {
+	r := newRig(t)
+	v, _ := r.versions(1)
+	if err := Believe(Memory{}, v[0], nil, r.pin(), clock).Keep(&dying{folder: r.state, left: 1}); err == nil || len(r.state) != 1 {
+		t.Fatalf("it did not die in between: %v, %d files", err, len(r.state))
+	}
+	m, err := Recall(r.state, "harbour")
+	if err != nil || m.Lost {
+		t.Fatalf("lost: %v, %v", m.Lost, err)
+	}
+	if b := Believe(m, v[0], nil, r.pin(), clock); b.Err != nil || b.Has(MemoryLost) || !b.New {
+		t.Errorf("%v, %v, to be stored: %v", b.Err, b.Conditions, b.New)
+	}
+}
+
+// dying is a folder in which only so many writes arrive.
+type dying struct {
+	folder
+	left int
+}
+
+func (d *dying) Write(name string, data []byte, perm fs.FileMode) error {
+	if d.left--; d.left < 0 {
+		return fs.ErrClosed
+	}
+	return d.folder.Write(name, data, perm)
+}

@@ -44,6 +44,30 @@ func TestTornJavaIsPutBack(t *testing.T) {
 	}
 }
 
+// TestJavaIsKeptWhileItsHookRuns lets the host die when the hook is about to
+// write: what it will find in the end is a copy to put back.
+func TestJavaIsKeptWhileItsHookRuns(t *testing.T) {
+	m := newMachine(t)
+	before, err := m.f.ReadFile(cacerts, maxBundle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := false
+	m.f.Before = func(op, _ string) {
+		if op != "keytool" {
+			return
+		}
+		seen = true
+		if kept, err := m.f.ReadFile(m.d.JavaKept, maxBundle); err != nil || string(kept) != string(before) {
+			t.Errorf("no copy is kept: %d bytes, %v", len(kept), err)
+		}
+	}
+	apply(t, m.d, trusttest.Change(trust.Place, trusttest.NewAuthority(t, "Harbour Root").Root()))
+	if !seen {
+		t.Error("the hook did not run")
+	}
+}
+
 // mends reports a fault of Java's store that a refresh puts right.
 func (m machine) mends() bool {
 	m.Helper()
