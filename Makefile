@@ -5,6 +5,8 @@
 #                 that need a machine of their own make one in a mount namespace
 #   make check    gofmt, go.mod, vet, staticcheck, known faults, short tests
 #                 with -race, for every platform; no root
+#   make faults   runs that die, fail or lose the power at every call that
+#                 changes something; long, and not part of make test yet
 #   make mutants  changes of the code that tests must notice, one by one, on a
 #                 copy of the tree; not part of make test
 #   make bench    what the design promises of whole runs, measured, as a table
@@ -40,7 +42,7 @@ TEST_LIMIT := 20m
 # What sudo made stays writable for the account that called it.
 GIVE_BACK = $(if $(SUDO_UID),chown -R $(SUDO_UID):$(SUDO_GID),true)
 
-.PHONY: build test check bench demo mutants packages clean
+.PHONY: build test check bench demo faults mutants packages clean
 .PHONY: check-format check-modules check-platforms check-lint check-faults check-tests
 
 build:
@@ -51,7 +53,11 @@ build:
 # With CI=true each skip must stand in .ci/allowed-skips.txt, and only those.
 test: packages $(TOOLS)/stamp
 	$(TOOLS)/results -allow .ci/allowed-skips.txt $(if $(filter true,$(CI)),-strict) -- \
-		go test -json -timeout $(TEST_LIMIT) $(PACKAGES)
+		go test -json -timeout $(TEST_LIMIT) $$(go list $(PACKAGES) | grep -v '/packaging/faults$$')
+
+# Dies, fails and loses the power at every call of a run that changes something.
+faults: packages
+	go test -count=1 -timeout 60m -v ./packaging/faults
 
 check: check-format check-modules check-platforms check-lint check-faults check-tests
 
