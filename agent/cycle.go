@@ -247,7 +247,7 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 			continue // not observed: it stays pending
 		}
 		pl := v.Snapshot.Placement(p.Root)
-		s := ledger.Seen{Pending: p, State: pl.State, Status: "interrupted"}
+		s := ledger.Seen{Pending: p, State: pl.State, Status: "interrupted", Refused: v.Snapshot.Entries[p.Root].Blocked}
 		for _, l := range sources(pl) {
 			if l.Origin != trust.FromPackage { // what a package brings, and an unblock lets in again, is none of ours
 				s.Copies = append(s.Copies, l.Path)

@@ -142,6 +142,7 @@ type Seen struct {
 	Error   string
 	State   trust.State
 	Copies  []string // source copies there now
+	Refused bool     // the store's own list refuses it, whether or not a copy is left
 	Proven  []string // accounts that proved it
 }
 
@@ -182,11 +183,13 @@ func (c *content) settle(s Seen, now time.Time) {
 			add(trust.Place)
 		}
 	case trust.Block:
-		if s.State == trust.Refused && !p.Was {
+		// Whether it is gone by now is another matter: a run may have died in
+		// between, and the next one must not take our block for somebody's.
+		if (s.Refused || s.State == trust.Refused) && !p.Was {
 			add(trust.Block)
 		}
 	case trust.Unblock:
-		if s.State != trust.Refused {
+		if !s.Refused && s.State != trust.Refused {
 			c.Owned = slices.DeleteFunc(c.Owned, at(trust.Block))
 		}
 	}

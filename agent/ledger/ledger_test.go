@@ -209,3 +209,17 @@ func TestSomebodysBlockStaysTheirs(t *testing.T) {
 		t.Error("an administrator's own refusal became ours")
 	}
 }
+
+// A run died when the store refused the root and still held a copy. The next
+// one begins again, finds it refused, and must know that this was us.
+func TestAnInterruptedBlockIsOurs(t *testing.T) {
+	l := open(t, &mem{files: map[string][]byte{}})
+	end(t, l, Seen{Pending: begin(t, l, trust.Block), Status: "interrupted", State: trust.Placed, Refused: true})
+	if !l.Blocked(trust.Machine, fp) {
+		t.Fatal("our own block was taken for somebody's")
+	}
+	end(t, l, Seen{Pending: begin(t, l, trust.Unblock), Status: "interrupted", State: trust.Placed, Refused: true})
+	if !l.Blocked(trust.Machine, fp) {
+		t.Fatal("forgotten although the store still refuses it")
+	}
+}
