@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"bytes"
 	"io/fs"
 	"testing"
 
@@ -59,6 +60,17 @@ func TestDeathBetweenPolicyAndFloor(t *testing.T) {
 	}
 	if b, _ := r.enforce(nil, ""); b.New {
 		t.Error("stored again what is stored")
+	}
+}
+
+// A policy that replaces another is stored, and so outlives its source.
+func TestTheNextPolicyIsStored(t *testing.T) {
+	r := newRig(t)
+	v, _ := r.versions(2)
+	r.enforce(v[0], "")
+	r.enforce(v[1], "")
+	if !bytes.Equal(r.state[PolicyFile], v[1]) {
+		t.Error("the policy in force is not the one that is stored")
 	}
 }
 

@@ -36,18 +36,19 @@ func TestMutants(t *testing.T) {
 	sound := map[string]error{}
 	killed := 0
 	for _, m := range all {
-		if _, known := sound[m.pkg+" "+m.test]; !known {
-			sound[m.pkg+" "+m.test] = passes(t.Context(), dir, m)
-		}
-		if err := sound[m.pkg+" "+m.test]; err != nil {
-			t.Errorf("%q: without it %s in %s: %v", m.name, m.test, m.pkg, err)
-			continue
-		}
-		if err := m.kill(t.Context(), dir); err != nil {
-			t.Errorf("%q lives: %v", m.name, err)
-			continue
-		}
-		killed++
+		t.Run(m.name, func(t *testing.T) {
+			which := m.pkg + " " + m.test
+			if _, known := sound[which]; !known {
+				sound[which] = passes(t.Context(), dir, m)
+			}
+			if err := sound[which]; err != nil {
+				t.Fatalf("without the change %s in %s: %v", m.test, m.pkg, err)
+			}
+			if err := m.kill(t.Context(), dir); err != nil {
+				t.Fatalf("it lives: %v", err)
+			}
+			killed++
+		})
 	}
 	fmt.Printf("mutants: listed=%d killed=%d alive=%d\n", len(all), killed, len(all)-killed)
 }

@@ -38,6 +38,12 @@ func TestTornJavaIsPutBack(t *testing.T) {
 		apply(t, m.d, trusttest.Change(trust.Place, b.Root()))
 		m.state(trust.Placed, a.Root())
 		m.state(trust.Placed, b.Root())
+		now := observe(t, m.d).Entries
+		for _, v := range m.f.Vendors {
+			if len(now[v.Root().Fingerprint].In(partJava)) != 1 {
+				t.Errorf("%d bytes of %d: Java no longer trusts %s", len(torn), len(whole), v.Cert.Subject)
+			}
+		}
 		if _, err := m.f.Lstat(m.d.JavaKept); !errors.Is(err, fs.ErrNotExist) {
 			t.Errorf("the copy stays: %v", err)
 		}
