@@ -39,8 +39,8 @@ func (a *app) keysetNextCommand() *cobra.Command {
 		Short: "Write the statement by which the next keyset takes over",
 		Long: `next writes a keyset statement: which keys sign from now on, and how many of
 them must. Enough keys of the current and of the new keyset have to sign it,
-here with --key or later with 'anchorhold countersign'. 'anchorhold keyset extend'
-then takes it into the keyset file, and hosts follow with the next policy.
+here with --key or later with 'anchorhold countersign'. The keyset file takes it
+in with 'anchorhold keyset extend', and hosts follow with the next policy.
 
 To change the contingency keyset its keys have to sign too: show it with --by.`,
 		Example: `  anchorhold keyset next --drop tower.pub --add pilot.pub --key quay.key
