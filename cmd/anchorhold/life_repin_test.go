@@ -39,6 +39,9 @@ func TestRepin(t *testing.T) {
 
 	// The same keyset: settings may change, but the minimum only upwards.
 	s.run(1, "adopt "+s.starter("--min-version 2"))
+	if read(t, settingsPath) != settings {
+		t.Error("refused settings were taken")
+	}
 	s.run(0, "adopt "+s.starter("--min-version 4 --label ring=pilot"))
 	s.run(0, "adopt "+s.starter("--min-version 4"))
 	settings = read(t, settingsPath)

@@ -23,7 +23,6 @@ type station struct {
 
 	names []string // of the roots, as drafts call them
 	ca    map[string]trusttest.Authority
-	file  string // of the last signed policy
 }
 
 // newStation makes keys of the office: each name a plain key.

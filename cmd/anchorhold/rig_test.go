@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -227,7 +226,7 @@ func (c jsonCertificate) finding(code string) (root.Finding, bool) {
 // waits names what a sentence asks for beyond what the program can do yet.
 func waits(t *testing.T, what string) {
 	t.Helper()
-	t.Log(fmt.Sprintf("waits for %s", what))
+	t.Logf("waits for %s", what)
 }
 
 // command is another program with an environment of almost nothing.
