@@ -94,11 +94,3 @@ func (h *Host) Run(ctx context.Context, c Cmd) (Result, error) {
 	}
 	return r, nil
 }
-
-func environment(c Cmd) []string {
-	temp := c.Temp
-	if temp == "" {
-		temp = "/tmp"
-	}
-	return []string{"PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C", "TMPDIR=" + temp}
-}

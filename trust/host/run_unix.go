@@ -180,3 +180,11 @@ func (b *bounded) Write(p []byte) (int, error) {
 	}
 	return len(p), nil
 }
+
+func environment(c Cmd) []string {
+	temp := c.Temp
+	if temp == "" {
+		temp = "/tmp"
+	}
+	return []string{"PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C", "TMPDIR=" + temp}
+}
