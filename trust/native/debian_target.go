@@ -25,7 +25,6 @@ type target struct {
 	cut     map[string]map[root.Fingerprint]bool // what goes from which file, by path
 	keep    map[string][]byte                    // what stays of a cut file; none: the file goes
 	in, out map[root.Fingerprint]wanted
-	left    []string  // what was left out of the build, in words
 	files   []*source // what the tool will take, own new files included
 }
 
