@@ -144,7 +144,8 @@ func (m *machine) idleWrites() row {
 	}
 	tools := 0
 	for line := range strings.Lines(string(trace)) {
-		if strings.Contains(line, "exec") && !strings.Contains(line, m.program) && !strings.Contains(line, "/proc/self/exe") {
+		// A call that another interrupts stands on two lines, the second without its path.
+		if strings.Contains(line, "exec") && !strings.Contains(line, "resumed>") && !strings.Contains(line, m.program) && !strings.Contains(line, "/proc/self/exe") {
 			tools++
 		}
 	}
