@@ -154,7 +154,7 @@ func TestPoliciesThatAreNotBelieved(t *testing.T) {
 		"a web page":  {"<!DOCTYPE html><html>sign in</html>", policy.CodeWebPage, agent.Refused, ""},
 		"nothing":     {"", policy.CodeEmpty, agent.Refused, ""},
 		"half a file": {fourth[:len(fourth)/2], policy.CodeNotJSON, agent.Refused, ""},
-		"too much":    {fourth + strings.Repeat(" ", policy.MaxFile), "", agent.Unreachable, ""},
+		"too much":    {fourth + strings.Repeat(" ", policy.MaxFile), policy.CodeTooLarge, agent.Refused, ""},
 	} {
 		write(t, inForce, third, 0o644)
 		result(t, 0, "enforce")
