@@ -34,9 +34,10 @@ func TestMutants(t *testing.T) {
 	}
 	all := list(t)
 	sound := map[string]error{}
-	killed := 0
+	tried, killed := 0, 0
 	for _, m := range all {
 		t.Run(m.name, func(t *testing.T) {
+			tried++
 			which := m.pkg + " " + m.test
 			if _, known := sound[which]; !known {
 				sound[which] = passes(t.Context(), dir, m)
@@ -50,7 +51,7 @@ func TestMutants(t *testing.T) {
 			killed++
 		})
 	}
-	fmt.Printf("mutants: listed=%d killed=%d alive=%d\n", len(all), killed, len(all)-killed)
+	fmt.Printf("mutants: listed=%d tried=%d killed=%d alive=%d\n", len(all), tried, killed, tried-killed)
 }
 
 // copyTree copies what belongs to the tree.

@@ -74,6 +74,9 @@ func TestReadIsBounded(t *testing.T) {
 	if data, err := System().ReadFile("/proc/self/status", 1<<20); err != nil || len(data) < 100 {
 		t.Errorf("/proc: %d bytes, %v", len(data), err)
 	}
+	if _, err := System().ReadFile("/proc/self/status", 9); !errors.Is(err, ErrTooLarge) {
+		t.Errorf("/proc, over the bound: %v", err)
+	}
 }
 
 func TestReach(t *testing.T) {
