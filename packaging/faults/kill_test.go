@@ -113,7 +113,7 @@ func (w *sweep) heal(hit *tracer.Call) {
 	if d := w.g.final.below(storePaths...).differs(then.below(storePaths...), false, w.notCompared()...); d != "" {
 		w.fail(hit, "after the next run the store is otherwise: %s", d)
 	}
-	if err := w.g.remembered(); err != nil {
+	if err := w.g.remembered(true); err != nil {
 		w.fail(hit, "after the next run: %v", err)
 	}
 	if a, b := w.g.final.below(ownPaths...).names(), then.below(ownPaths...).names(); !slices.Equal(a, b) {
