@@ -98,7 +98,8 @@ func (d *Debian) refreshing() []int {
 	}
 	return slices.DeleteFunc(pids, func(pid int) bool {
 		theirs, err := d.Host.Stat(fmt.Sprintf("/proc/%d/root%s", pid, d.Certs)) // proc_pid_root(5): as the process sees it
-		return err == nil && host.IdentityOf(theirs) != host.IdentityOf(ours)
+		// One that has ended meanwhile, or has no such folder, is none of ours either.
+		return errors.Is(err, fs.ErrNotExist) || err == nil && host.IdentityOf(theirs) != host.IdentityOf(ours)
 	})
 }
 
