@@ -173,12 +173,14 @@ func c35Run(t *testing.T, dir string) (before, between, after treeState, started
 	between = tree(t)
 	o.version = 1
 	var out []entry
+	force := []string{"enforce", "--json", "--force", "they were a test"}
 	for _, name := range c35Good {
 		file := filepath.Join(dir, name+".pem")
-		out = append(out, entry{label: name, file: file, sha: blocksOf(t, read(t, file))[0], standing: "retired"})
+		e := entry{label: name, file: file, sha: blocksOf(t, read(t, file))[0], standing: "retired"}
+		out, force = append(out, e), append(force, "--root", e.sha)
 	}
 	o.sign(out...)
-	started += traced(t, 0, "enforce", "--json", "--force", "they were a test")
+	started += traced(t, 0, force...)
 	return before, between, tree(t), started
 }
 

@@ -43,7 +43,7 @@ refused at once.`,
 			if err != nil {
 				return err
 			}
-			release, err := a.own(cmd.Context())
+			release, err := a.own(cmd.Context(), "enforce")
 			if err != nil {
 				return err
 			}

@@ -73,7 +73,7 @@ func parseLength(s string) (time.Duration, error) {
 }
 
 func (a *app) suspend(ctx context.Context, which string, length time.Duration, reason string) error {
-	release, err := a.own(ctx)
+	release, err := a.own(ctx, "suspend")
 	if err != nil {
 		return err
 	}
@@ -110,7 +110,7 @@ func (a *app) suspend(ctx context.Context, which string, length time.Duration, r
 }
 
 func (a *app) endSuspension(ctx context.Context, which, reason string) error {
-	release, err := a.own(ctx)
+	release, err := a.own(ctx, "suspend")
 	if err != nil {
 		return err
 	}

@@ -140,7 +140,7 @@ func TestServiceAccount(t *testing.T) {
 	o := newOffice(t, "--account", "nobody", "--account", "harbour-crane", "--account", "harbour-gone")
 	_, e := o.authority("Harbour Served")
 	o.sign(e)
-	r := result(t, 0, "enforce")
+	r := result(t, exitUnknown, "enforce") // nobody knows what the missing account would see
 	p := r.placement(t, e.sha)
 	if len(p.Proofs) != 3 {
 		t.Fatalf("proofs %+v", p.Proofs)
@@ -150,7 +150,7 @@ func TestServiceAccount(t *testing.T) {
 			t.Errorf("%+v", proof)
 		}
 	}
-	says(t, strings.Join(p.Notes, "\n"), "harbour-gone could not be asked")
+	says(t, strings.Join(p.Reasons, "\n"), "harbour-gone could not be asked")
 	tool(t, "chgrp", "harbour-crane", bundleFile)
 	tool(t, "chmod", "0604", bundleFile) // for all but the group, whose one member it is
 	p = result(t, exitWrong, "verify").placement(t, e.sha)

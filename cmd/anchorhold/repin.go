@@ -22,7 +22,7 @@ func (a *app) repin(ctx context.Context, h *host.Host, old []byte, pin policy.Pi
 	if known := err == nil; !known && old == nil {
 		return nil // a host that begins
 	}
-	release, err := a.own(ctx)
+	release, err := a.own(ctx, "adopt")
 	if err != nil {
 		return err
 	}

@@ -222,11 +222,11 @@ func (f *forced) order(a *app, m *machine) (agent.Order, error) {
 	return o, nil
 }
 
-// own makes this run the one writer of the host. It comes before machine, so
+// own makes this run of the command the one writer of the host. It comes before machine, so
 // that the state is read under the lock.
-func (a *app) own(ctx context.Context) (release func(), err error) {
+func (a *app) own(ctx context.Context, command string) (release func(), err error) {
 	if os.Geteuid() != 0 {
-		return nil, errors.New("only root may do this: run it with sudo")
+		return nil, fmt.Errorf("only root may do this: sudo anchorhold %s", command)
 	}
 	h := host.System()
 	d, err := h.Ensure(statePath, 0o755)

@@ -172,7 +172,7 @@ func refuses(t *testing.T, spoil func([]byte) []byte, costs map[string]int) {
 func cycle(t *testing.T, spoil func([]byte) []byte) (*spoiler, agent.Result) {
 	t.Helper()
 	a := newApp(stdio{in: strings.NewReader(""), out: os.Stdout, err: os.Stderr}, time.Now)
-	release, err := a.own(t.Context())
+	release, err := a.own(t.Context(), "enforce")
 	if err != nil {
 		t.Fatal(err)
 	}
