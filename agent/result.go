@@ -94,9 +94,10 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 		row.leaving(w, p)
 	}
 	row.drift(w, p, owned)
+	failed := false
 	for _, pr := range proofs {
 		for _, f := range pr.Failures {
-			row.Right = false
+			row.Right, failed = false, true
 			row.Reasons = append(row.Reasons, pr.Account+": "+f)
 		}
 		if pr.Unable != "" {
@@ -104,6 +105,7 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 			row.Reasons = append(row.Reasons, pr.Account+" could not be asked: "+pr.Unable)
 		}
 	}
+	row.Known = row.Known || failed // what is wrong outranks what could not be told
 	if !row.Known {
 		row.Right = false
 		next := "mend what could not be read, 'anchorhold verify' tells what and how; nothing is changed until it can"
