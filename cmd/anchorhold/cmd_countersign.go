@@ -23,10 +23,10 @@ func (a *app) countersignCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "countersign FILE",
 		Short: "Add a signature to a policy or keyset statement",
-		Long: `countersign shows what a policy or a keyset statement says and adds one signature to
-it. A key that lives in another tool or device signs in two steps: --bytes
-writes exactly what has to be signed, --attach takes the signature that came
-back and verifies it.`,
+		Long: `countersign shows what a policy or a keyset statement says, what it changes, and
+adds one signature to it. A key that lives in another tool or device signs in
+two steps: --bytes writes exactly what has to be signed, --attach takes the
+signature that came back and verifies it.`,
 		Example: `  anchorhold countersign --key tower.key harbour.policy
   anchorhold countersign --as office.pub --bytes to-sign.bin harbour.policy
   openssl pkeyutl -sign -rawin -inkey office.key -in to-sign.bin -out office.sig

@@ -24,8 +24,8 @@ func (a *app) signCommand() *cobra.Command {
 		Short: "Show what a draft changes for whom, and sign it as a policy",
 		Long: `sign compiles the draft, shows what changes against the policy that is there,
 and signs with your key. Where the keyset asks for more signers the file waits
-for them: each adds a signature with 'anchorhold countersign'. Every signed version
-is kept in the folder signed/ beside it.`,
+for them: each adds a signature with 'anchorhold countersign'. Every signed
+version is kept in the folder signed/ beside it.`,
 		Example: "  anchorhold sign --key harbour.key\n  anchorhold sign --key quay.key --out /srv/www/harbour.policy draft.toml",
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error {
