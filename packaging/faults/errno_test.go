@@ -92,10 +92,10 @@ func tells(said string, c *tracer.Call, errno syscall.Errno, onward bool) bool {
 		return false
 	}
 	if onward {
-		return strings.Contains(said, "/var/lib/") || strings.Contains(said, certsDir) || strings.Contains(said, localDir)
+		return strings.Contains(said, "/var/lib") || strings.Contains(said, certsDir) || strings.Contains(said, localDir)
 	}
 	return slices.ContainsFunc([]string{c.Path, c.To}, func(p string) bool {
-		for ; len(p) > len("/etc"); p = p[:strings.LastIndexByte(p, '/')] {
+		for ; len(p) >= len("/etc"); p = p[:strings.LastIndexByte(p, '/')] {
 			if strings.Contains(said, p) {
 				return true
 			}
