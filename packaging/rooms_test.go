@@ -40,7 +40,7 @@ var rooms = []room{
 		why: "for tests; no product file imports it"},
 	{dir: "trust/trusttest/tracer", never: []string{"net"},
 		why: "watches a program from outside, whatever it is"},
-	{dir: "trust/probe", ours: []string{"trust/root"}, clock: true,
+	{dir: "trust/probe", ours: []string{"trust", "trust/root"}, clock: true,
 		why: "judges with a set of roots, whoever gathered it"},
 	{dir: "agent", ours: []string{"policy", "trust", "trust/root", "agent/ledger", "agent/report"},
 		never: []string{"net", "database/sql"}, clock: true, links: []string{"trust/native", "database/sql", "html/template"},
