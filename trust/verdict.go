@@ -17,6 +17,9 @@ type Target struct {
 	// Listener is a port of this host of which nobody said what it serves: no
 	// name is asked of it, and it may well speak something else than TLS.
 	Listener bool `json:"listener,omitempty"`
+	// Process is the program that listens, by its name as far as it could be
+	// seen, for people. It may change while the listener does not.
+	Process string `json:"process,omitempty"`
 }
 
 // Answer is what became of asking.
@@ -81,6 +84,10 @@ func (e Endpoint) Carried(in func(root.Fingerprint) bool) bool {
 	return slices.ContainsFunc(e.Anchors, in)
 }
 
+// NotListed begins the blind spot of a host whose listeners could not be listed
+// at all, so that nothing is known of them: none is not the same.
+const NotListed = "this host's listeners could not be listed"
+
 // Prober asks services what they serve, with the rights of an account that has
 // none.
 type Prober interface {
@@ -90,6 +97,7 @@ type Prober interface {
 	// target; the error says that nobody could be asked.
 	Probe(ctx context.Context, targets []Target, in, more []Root) ([]Verdict, error)
 	// Listeners lists this host's listening ports that may speak TLS, by
-	// local addresses only; blind says what could not be looked at.
+	// local addresses only; blind says what could not be looked at. Where
+	// nothing could be listed at all, one of these begins with [NotListed].
 	Listeners(ctx context.Context) (targets []Target, blind []string)
 }
