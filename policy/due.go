@@ -44,6 +44,30 @@ func Due(doc Document, host HostFacts, asOf time.Time) []DueRoot {
 	return due
 }
 
+// Probed returns the services that the host is to probe at that time, in the
+// document's order: those of the stages that it is in, and those that name no
+// stage. asOf is as for [Due]. In a percentage a service counts by its address,
+// as a root does by its fingerprint.
+func Probed(doc Document, host HostFacts, asOf time.Time) []Service {
+	stages := map[string]Stage{AllHosts: {Name: AllHosts, Percent: 100}}
+	for _, s := range doc.Stages {
+		stages[s.Name] = s
+	}
+	var services []Service
+	for _, s := range doc.Services {
+		in := len(s.Stages) == 0
+		for _, name := range s.Stages {
+			stage, declared := stages[name]
+			opened := stage.Start == nil || !asOf.Before(*stage.Start)
+			in = in || declared && opened && stage.outside(host, share(doc.Name, s.Address, host.ID)) == ""
+		}
+		if in {
+			services = append(services, s)
+		}
+	}
+	return services
+}
+
 func dueRoot(r Root, policy string, stages map[string]Stage, host HostFacts, asOf time.Time) DueRoot {
 	d := DueRoot{Root: r}
 	var waits []string
@@ -53,7 +77,7 @@ func dueRoot(r Root, policy string, stages map[string]Stage, host HostFacts, asO
 		if !declared { // a checked document declares all
 			continue
 		}
-		if why := stage.outside(policy, r.SHA256, host); why != "" {
+		if why := stage.outside(host, Share(policy, r.SHA256, host.ID)); why != "" {
 			waits = append(waits, why)
 			continue
 		}
@@ -81,7 +105,7 @@ func dueRoot(r Root, policy string, stages map[string]Stage, host HostFacts, asO
 }
 
 // outside says why the host is not in the stage whatever the time, or "".
-func (s Stage) outside(policy string, fp root.Fingerprint, host HostFacts) string {
+func (s Stage) outside(host HostFacts, share uint64) string {
 	var unlike []string
 	for k, v := range s.Labels {
 		if host.Labels[k] != v {
@@ -95,7 +119,7 @@ func (s Stage) outside(policy string, fp root.Fingerprint, host HostFacts) strin
 	if host.ID == "" && s.Percent < 100 {
 		return fmt.Sprintf("stage %q takes %d percent of the hosts, and this one has no identity yet", s.Name, s.Percent)
 	}
-	if !s.takes(Share(policy, fp, host.ID)) {
+	if !s.takes(share) {
 		return fmt.Sprintf("stage %q takes %d percent of the hosts so far and not this one", s.Name, s.Percent)
 	}
 	return ""
@@ -105,7 +129,11 @@ func (s Stage) outside(policy string, fp root.Fingerprint, host HostFacts) strin
 // the first 8 bytes of SHA-256 over host, policy and fingerprint. It depends
 // on no stage, so a host that is among 10 percent is among 20 percent too.
 func Share(policy string, fp root.Fingerprint, hostID string) uint64 {
-	sum := sha256.Sum256([]byte(hostID + "\x00" + policy + "\x00" + fp.String()))
+	return share(policy, fp.String(), hostID)
+}
+
+func share(policy, what, hostID string) uint64 {
+	sum := sha256.Sum256([]byte(hostID + "\x00" + policy + "\x00" + what))
 	return binary.BigEndian.Uint64(sum[:8])
 }
 

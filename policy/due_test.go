@@ -129,11 +129,11 @@ func TestUnwaived(t *testing.T) {
 
 func TestAHostWithoutIdentityIsInNoPercentage(t *testing.T) {
 	s := Stage{Name: "first", Percent: 99}
-	if why := s.outside("harbour", root.Fingerprint{1}, HostFacts{}); !strings.Contains(why, "identity") {
+	if why := s.outside(HostFacts{}, Share("harbour", root.Fingerprint{1}, "")); !strings.Contains(why, "identity") {
 		t.Errorf("it is in: %q", why)
 	}
 	s.Percent = 100
-	if why := s.outside("harbour", root.Fingerprint{1}, HostFacts{}); why != "" {
+	if why := s.outside(HostFacts{}, Share("harbour", root.Fingerprint{1}, "")); why != "" {
 		t.Errorf("it is outside of everybody: %q", why)
 	}
 }

@@ -38,7 +38,7 @@ image, a package, your own hands. It holds no secret.`,
 			if !cmd.Flags().Changed("min-version") {
 				min = a.newest(file, chain)
 			}
-			s := agent.Settings{Policy: source, Accounts: accounts, Pin: policy.Pin{Keyset: k, MinVersion: min}.TOML()}
+			s := agent.Settings{Policy: source, Accounts: accounts, Listeners: agent.DefaultListeners(), Pin: policy.Pin{Keyset: k, MinVersion: min}.TOML()}
 			if s.Policy == "" {
 				s.Policy = k.Policy + ".policy"
 			}
