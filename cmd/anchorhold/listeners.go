@@ -25,22 +25,7 @@ const (
 )
 
 // listeners lists what listens on this host, by local addresses.
-type listeners struct {
-	host   *host.Host
-	except []probe.Exception
-}
-
-// listening is how a prober learns of this host's listeners. look and except
-// are as the settings have them.
-func (a *app) listening(h *host.Host, look bool, except []probe.Exception) func(context.Context) ([]trust.Target, []string) {
-	l := listeners{h, except}
-	return func(ctx context.Context) ([]trust.Target, []string) {
-		if !look {
-			return nil, nil // somebody decided so
-		}
-		return l.list(ctx)
-	}
-}
+type listeners struct{ host *host.Host }
 
 // list returns where listeners are to be asked, and what was not looked at.
 func (l listeners) list(ctx context.Context) (targets []trust.Target, blind []string) {
@@ -49,7 +34,7 @@ func (l listeners) list(ctx context.Context) (targets []trust.Target, blind []st
 		return nil, blind
 	}
 	devices := l.devices()
-	chosen, passed := probe.Listeners(sockets, devices, l.except)
+	chosen, passed := probe.Listeners(sockets, devices)
 	blind = append(blind, passed...)
 	who := l.holders(ctx, chosen)
 	for _, c := range chosen {

@@ -104,34 +104,19 @@ func TestListeners(t *testing.T) {
 		name    string
 		sockets []Socket
 		devices map[netip.Addr]string
-		except  []string
 		want    []string
 		blind   int
 	}{
-		{"every address", at("0.0.0.0:8443", "[::]:8443"), devices, nil, []string{"127.0.0.1:8443", "[::1]:8443"}, 0},
-		{"every address, no IPv6 loopback", at("[::]:8443", "0.0.0.0:8443"), none, nil, []string{"127.0.0.1:8443"}, 0},
-		{"one address", at("192.0.2.7:443", "[fd00::2]:443", "127.0.0.3:443"), devices, nil, []string{"127.0.0.3:443", "192.0.2.7:443", "[fd00::2]:443"}, 0},
-		{"several processes on one port", at("0.0.0.0:443", "0.0.0.0:443", "127.0.0.1:443"), devices, nil, []string{"127.0.0.1:443"}, 0},
-		{"link-local", at("[fe80::fc:ff:fe00:1]:443"), devices, nil, []string{"[fe80::fc:ff:fe00:1%eth0]:443"}, 0},
-		{"mail and directory", at("0.0.0.0:25", "0.0.0.0:587", "0.0.0.0:465", "0.0.0.0:389", "0.0.0.0:636"), devices, nil,
+		{"every address", at("0.0.0.0:8443", "[::]:8443"), devices, []string{"127.0.0.1:8443", "[::1]:8443"}, 0},
+		{"every address, no IPv6 loopback", at("[::]:8443", "0.0.0.0:8443"), none, []string{"127.0.0.1:8443"}, 0},
+		{"one address", at("192.0.2.7:443", "[fd00::2]:443", "127.0.0.3:443"), devices, []string{"127.0.0.3:443", "192.0.2.7:443", "[fd00::2]:443"}, 0},
+		{"several processes on one port", at("0.0.0.0:443", "0.0.0.0:443", "127.0.0.1:443"), devices, []string{"127.0.0.1:443"}, 0},
+		{"link-local", at("[fe80::fc:ff:fe00:1]:443"), devices, []string{"[fe80::fc:ff:fe00:1%eth0]:443"}, 0},
+		{"mail and directory", at("0.0.0.0:25", "0.0.0.0:587", "0.0.0.0:465", "0.0.0.0:389", "0.0.0.0:636"), devices,
 			[]string{"127.0.0.1:25 smtp", "127.0.0.1:389 ldap", "127.0.0.1:465", "127.0.0.1:587 smtp", "127.0.0.1:636"}, 0},
-		{"protocols of their own", at("0.0.0.0:5432", "[::1]:143"), devices, nil, nil, 2},
-		{"a port excepted", at("0.0.0.0:9100", "192.0.2.7:9100", "0.0.0.0:9101"), devices, []string{":9100"}, []string{"127.0.0.1:9101"}, 0},
-		{"an address excepted", at("192.0.2.7:9100", "192.0.2.8:9100"), devices, []string{"192.0.2.7:9100"}, []string{"192.0.2.8:9100"}, 0},
-		{"excepted where it would be asked", at("0.0.0.0:9100", "[::]:9100"), devices, []string{"127.0.0.1:9100"}, []string{"[::1]:9100"}, 0},
-		{"excepted as it is bound", at("0.0.0.0:9100"), devices, []string{"0.0.0.0:9100"}, nil, 0},
-		{"excepted, of IPv6", at("[::1]:9100", "[fe80::fc:ff:fe00:1]:9100"), devices, []string{"[::1]:9100", "[fe80::fc:ff:fe00:1]:9100"}, nil, 0},
-		{"excepted is not blind", at("0.0.0.0:5432"), devices, []string{":5432"}, nil, 0},
+		{"protocols of their own", at("0.0.0.0:5432", "[::1]:143"), devices, nil, 2},
 	} {
-		var except []Exception
-		for _, text := range c.except {
-			e, err := ParseException(text)
-			if err != nil {
-				t.Fatal(err)
-			}
-			except = append(except, e)
-		}
-		listeners, blind := Listeners(c.sockets, c.devices, except)
+		listeners, blind := Listeners(c.sockets, c.devices)
 		var got []string
 		for _, l := range listeners {
 			got = append(got, strings.TrimSpace(l.Target.Address+" "+l.Target.StartTLS))
@@ -150,17 +135,9 @@ func TestListenersAreBounded(t *testing.T) {
 	for i := range MaxListeners + 3 {
 		all = append(all, Socket{Bound: netip.MustParseAddrPort(fmt.Sprintf("127.0.0.1:%d", 20000+i))})
 	}
-	listeners, blind := Listeners(all, nil, nil)
+	listeners, blind := Listeners(all, nil)
 	if len(listeners) != MaxListeners || len(blind) != 1 || !strings.HasPrefix(blind[0], "3 more listeners") {
 		t.Errorf("%d listeners, blind %q", len(listeners), blind)
-	}
-}
-
-func TestParseExceptionRefuses(t *testing.T) {
-	for _, text := range []string{"", ":", ":0", ":65536", ":-1", "9100", "localhost:9100", "127.0.0.1", "127.0.0.1:0", "::1:9100x", "tide.harbour.test:443"} {
-		if e, err := ParseException(text); err == nil {
-			t.Errorf("%q is taken as %+v", text, e)
-		}
 	}
 }
 
@@ -177,7 +154,7 @@ func FuzzParseSockets(f *testing.F) {
 		if err != nil {
 			devices = nil
 		}
-		listeners, _ := Listeners(sockets, devices, nil)
+		listeners, _ := Listeners(sockets, devices)
 		for _, l := range listeners {
 			if !netip.MustParseAddrPort(l.Target.Address).Addr().IsValid() {
 				t.Errorf("%q is no address", l.Target.Address)

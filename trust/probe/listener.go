@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"net/netip"
 	"slices"
-	"strconv"
-	"strings"
 
 	"anchorhold.test/anchorhold/trust"
 )
@@ -18,36 +16,6 @@ const MaxListeners = 256
 type Listener struct {
 	Socket
 	Target trust.Target
-}
-
-// Exception is a listener that must not be asked: a port at one address, or at
-// any.
-type Exception struct {
-	addr netip.Addr // not valid: any
-	port uint16
-}
-
-// ParseException reads "127.0.0.1:5432", "[::1]:5432" or ":9100".
-func ParseException(text string) (Exception, error) {
-	if port, any := strings.CutPrefix(text, ":"); any {
-		if n, err := strconv.ParseUint(port, 10, 16); err == nil && n > 0 {
-			return Exception{port: uint16(n)}, nil
-		}
-	}
-	at, err := netip.ParseAddrPort(text)
-	if err != nil || at.Port() == 0 {
-		return Exception{}, fmt.Errorf(`cannot take %q for a listener: write an address with a port, such as "127.0.0.1:5432" or "[::1]:5432", or a port alone, such as ":9100"`, text)
-	}
-	return Exception{at.Addr().Unmap().WithZone(""), at.Port()}, nil
-}
-
-// covers reports whether a listener is excepted that is bound to one address
-// and would be asked at another: whoever names either means this one.
-func (e Exception) covers(bound, asked netip.AddrPort) bool {
-	if e.port != bound.Port() {
-		return false
-	}
-	return !e.addr.IsValid() || e.addr == bound.Addr().WithZone("") || e.addr == asked.Addr().WithZone("")
 }
 
 // portStartTLS says which services begin in plain and turn to TLS as we can ask
@@ -63,9 +31,8 @@ var portUpgrades = map[uint16]string{21: "FTP", 110: "POP3", 119: "NNTP", 143: "
 // Listeners chooses where to ask the sockets that listen, in the order of
 // their addresses, each address once: at the loopback address those that are
 // bound to every address, the others where they are bound. devices are the
-// host's IPv6 addresses. blind names what is passed over, exceptions apart,
-// since somebody chose those.
-func Listeners(sockets []Socket, devices map[netip.Addr]string, except []Exception) (listeners []Listener, blind []string) {
+// host's IPv6 addresses. blind names what is passed over.
+func Listeners(sockets []Socket, devices map[netip.Addr]string) (listeners []Listener, blind []string) {
 	sockets = slices.Clone(sockets)
 	slices.SortStableFunc(sockets, func(a, b Socket) int {
 		return cmp.Or(cmp.Compare(a.Bound.Port(), b.Bound.Port()), a.Bound.Addr().Compare(b.Bound.Addr()))
@@ -74,7 +41,7 @@ func Listeners(sockets []Socket, devices map[netip.Addr]string, except []Excepti
 	left := 0
 	for _, s := range sockets {
 		at := askAt(s.Bound, devices)
-		if seen[at] || slices.ContainsFunc(except, func(e Exception) bool { return e.covers(s.Bound, at) }) {
+		if seen[at] {
 			continue
 		}
 		seen[at] = true
