@@ -23,12 +23,13 @@ const (
 // enter mounts a layer over /etc, /usr and /var, whose changes lie in memory
 // and vanish with the namespace, and then becomes the test program.
 const enter = `set -e
-base=$1 mark=$2 ci=$3; shift 3
+base=$1 mark=$2 ci=$3 net=$4; shift 4
 mount -t tmpfs -o mode=0755 tmpfs "$base"
 for d in etc usr var; do
 	mkdir "$base/$d" "$base/$d-work"
 	mount -t overlay -o "lowerdir=/$d,upperdir=$base/$d,workdir=$base/$d-work" overlay "/$d"
 done
+if [ "$net" = own ]; then ip link set lo up; fi
 export "$mark=1" "CI=$ci"
 exec "$@"
 `
@@ -45,6 +46,18 @@ exec "$@"
 //	}
 func Private(t *testing.T, set ...string) bool {
 	t.Helper()
+	return private(t, false, set)
+}
+
+// PrivateNetwork is Private with a network of its own besides, where nothing
+// listens and nothing is reached but what the test starts itself.
+func PrivateNetwork(t *testing.T, set ...string) bool {
+	t.Helper()
+	return private(t, true, set)
+}
+
+func private(t *testing.T, network bool, set []string) bool {
+	t.Helper()
 	if os.Getenv(privateMark) != "" {
 		return true
 	}
@@ -60,7 +73,12 @@ func Private(t *testing.T, set ...string) bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	args := slices.Concat([]string{"--mount", "--propagation", "private", "/bin/sh", "-c", enter, "enter", t.TempDir(), privateMark, os.Getenv("CI")},
+	spaces, net := []string{"--mount", "--propagation", "private"}, ""
+	if network {
+		Need(t, "ip")
+		spaces, net = append(spaces, "--net"), "own"
+	}
+	args := slices.Concat(spaces, []string{"/bin/sh", "-c", enter, "enter", t.TempDir(), privateMark, os.Getenv("CI"), net},
 		[]string{tools[2]}, set, []string{self, "-test.run", exactly(t.Name()), "-test.v", "-test.timeout", privateLimit.String()})
 	r, err := host.System().Run(t.Context(), host.Cmd{Path: tools[0], Args: args, Dir: here, Timeout: privateLimit, Limit: privateOutput})
 	out := string(r.Stdout) + string(r.Stderr)

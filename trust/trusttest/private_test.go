@@ -1,6 +1,7 @@
 package trusttest
 
 import (
+	"net"
 	"os"
 	"testing"
 )
@@ -37,4 +38,14 @@ func TestPrivateParts(t *testing.T) {
 			t.Run("inner", func(t *testing.T) {})
 		}
 	})
+}
+
+func TestPrivateNetworkHasLoopbackAlone(t *testing.T) {
+	if !PrivateNetwork(t) {
+		return
+	}
+	all, err := net.Interfaces()
+	if err != nil || len(all) != 1 || all[0].Flags&(net.FlagLoopback|net.FlagUp) != net.FlagLoopback|net.FlagUp {
+		t.Errorf("%v, %v", all, err)
+	}
 }
