@@ -22,6 +22,11 @@ type Agent struct {
 	Prover  trust.Prover
 	Witness trust.Witness // nil: nobody is asked
 	Log     *slog.Logger
+
+	Probing   trust.Prober // nil: no service is asked
+	Own       []trust.Target
+	Listeners Listeners
+	State     Dir // nil: nothing is remembered of services
 }
 
 // Order is what one run is about.
@@ -35,8 +40,16 @@ type Order struct {
 	Suspended Suspensions // what an operator of this host keeps as it is
 }
 
-// Look observes and proves, and changes nothing.
+// Look observes and proves, changes nothing, and asks no service.
 func (a *Agent) Look(ctx context.Context, o Order) Result {
+	r := a.look(ctx, o)
+	_, held := a.guard(o, r, a.steps(o, r), Evidence{})
+	r.advise(held, a.Probing != nil)
+	r.Successions = a.successions(o, r, a.recall(o))
+	return r
+}
+
+func (a *Agent) look(ctx context.Context, o Order) Result {
 	var r Result
 	for _, s := range a.Stores {
 		v := StoreView{Store: s.ID(), Capabilities: s.Capabilities()}
@@ -48,8 +61,7 @@ func (a *Agent) Look(ctx context.Context, o Order) Result {
 	wants, waiting := Wants(o.Policy, o.Host)
 	r.Waiting = waiting
 	a.judgeAll(ctx, o, wants, &r)
-	_, held := a.plan(o, r)
-	r.advise(held)
+	a.bury(&r)
 	r.Unlisted = a.unlisted(o.Policy)
 	r.Suspended = o.Suspended.InForce(o.now())
 	a.unknown(&r)
@@ -100,12 +112,12 @@ func claim(w Want, s trust.Snapshot, now time.Time) []trust.Claim {
 	p := s.Placement(w.Root.Fingerprint)
 	c := trust.Claim{Store: w.Store, Root: w.Root, Copies: p.Found, Sample: w.Sample, At: now}
 	for _, part := range s.Parts {
-		if part.Present && part.Kind == trust.Compiled {
+		if part.Present && part.Kind == trust.Compiled && part.Opaque == "" {
 			c.Parts = append(c.Parts, part)
 		}
 	}
 	switch {
-	case w.Standing == policy.Trusted && p.State == trust.Placed:
+	case w.Standing == policy.Trusted && (p.State == trust.Placed || p.Beyond()):
 	case w.Standing != policy.Trusted && (p.State == trust.Absent || p.State == trust.Refused):
 		c.Gone = true
 	default:
@@ -124,24 +136,45 @@ func (a *Agent) unlisted(p policy.Verified) []ledger.Entry {
 	})
 }
 
-// Preview looks and plans, and changes nothing.
+// Preview looks, asks the services that something would break for, and plans;
+// it changes nothing.
 func (a *Agent) Preview(ctx context.Context, o Order) Result {
-	r := a.Look(ctx, o)
-	r.Planned, r.Held = a.plan(o, r)
+	r := a.look(ctx, o)
+	steps := a.steps(o, r)
+	ev := a.ask(ctx, o, r, steps.going)
+	r.Planned, r.Held = a.guard(o, r, steps, ev)
+	r.advise(r.Held, false)
+	r.Evidence = ev
+	if !ev.Asked {
+		ev = a.recall(o)
+	}
+	r.Successions = a.successions(o, r, ev)
 	return r
 }
 
-func (a *Agent) plan(o Order, r Result) ([]Step, []Held) {
-	wants := make([]Want, len(r.Rows))
+// planned is what a plan comes to before any service has its say.
+type planned struct {
+	wants   []Want
+	going   []Step
+	waiting []Held
+}
+
+func (a *Agent) steps(o Order, r Result) planned {
+	d := planned{wants: make([]Want, len(r.Rows))}
 	for i, row := range r.Rows {
-		wants[i] = row.Want
+		d.wants[i] = row.Want
 	}
-	steps, waiting := o.Suspended.hold(Plan(wants, r.observed(), a.owned()), o.now())
-	steps, old := begun(steps, a.owned(), o.Policy.Stale())
-	waiting = append(waiting, old...)
-	allowed, held := Guard(steps, wants, r.ready, o.force())
-	allowed = append(allowed, mend(wants, r.observed(), allowed, o)...)
-	return allowed, append(waiting, held...)
+	var old []Held
+	d.going, d.waiting = o.Suspended.hold(a.gone(Plan(d.wants, r.observed(), a.owned())), o.now())
+	d.going, old = begun(d.going, a.owned(), o.Policy.Stale())
+	d.waiting = append(d.waiting, old...)
+	return d
+}
+
+func (a *Agent) guard(o Order, r Result, d planned, ev Evidence) ([]Step, []Held) {
+	allowed, held := Guard(d.going, d.wants, Facts{Ready: r.ready, Stores: r.observed(), Evidence: ev}, o.force())
+	allowed = append(allowed, mend(d.wants, r.observed(), allowed, o)...)
+	return allowed, append(d.waiting, held...)
 }
 
 // passes bounds how often one cycle goes through: a successor that was placed
@@ -154,37 +187,79 @@ func (a *Agent) Cycle(ctx context.Context, o Order) (Result, error) {
 	if a.Ledger == nil {
 		return Result{}, errors.New("cannot change anything without the ledger")
 	}
-	r := a.Look(ctx, o)
-	if err := a.settle(r, a.Ledger.Pending(), nil, o.Now); err != nil {
-		return r, err
-	}
-	var changes []Changed
-	var held []Held
-	var seen []Witnessed
+	c := cycle{Agent: a, Order: o}
+	c.r = a.look(ctx, o)
+	err := a.settle(c.r, a.Ledger.Pending(), nil, o.Now)
 	for range passes {
-		var steps []Step
-		steps, held = a.plan(o, r)
-		if steps = untried(steps, changes); len(steps) == 0 {
-			break
+		again := false
+		if err == nil {
+			again, err = c.pass(ctx)
 		}
-		made, err := a.carryOut(ctx, o, steps, r, &seen)
-		changes = append(changes, made...)
-		if err != nil {
-			r.Changes, r.Held, r.Witnessed = changes, held, seen
-			return r, err
-		}
-		r = a.Look(ctx, o)
-		if err := a.settle(r, a.Ledger.Pending(), made, o.Now); err != nil {
-			return r, err
-		}
-		if !slices.ContainsFunc(held, func(h Held) bool { return h.Successor }) {
+		if !again {
 			break
 		}
 	}
-	r.Changes, r.Held, r.Witnessed = changes, held, seen
-	r.own(a.owned())
-	confirm(&r)
-	return r, nil
+	return c.end(ctx, err)
+}
+
+// cycle is one Cycle under way.
+type cycle struct {
+	*Agent
+	Order
+	r       Result
+	ev      Evidence
+	changes []Changed
+	held    []Held
+	seen    []Witnessed
+}
+
+// pass goes through once, and reports whether something waited for it.
+func (c *cycle) pass(ctx context.Context) (again bool, err error) {
+	d := c.steps(c.Order, c.r)
+	if !c.ev.Asked && undecided(d.going, d.wants, c.r.ready, c.force()) {
+		c.ev = c.askAndLearn(ctx, c.Order, c.r, d.going)
+	}
+	var steps []Step
+	steps, c.held = c.guard(c.Order, c.r, d, c.ev)
+	if steps = untried(steps, c.changes); len(steps) == 0 {
+		return false, nil
+	}
+	before := c.r
+	made, err := c.carryOut(ctx, c.Order, steps, c.r, &c.seen)
+	c.changes = append(c.changes, made...)
+	if err != nil {
+		return false, err
+	}
+	c.r = c.look(ctx, c.Order)
+	if err := c.settle(c.r, c.Ledger.Pending(), made, c.Now); err != nil {
+		return false, err
+	}
+	if err := c.aftermath(ctx, before, steps); err != nil {
+		return false, err
+	}
+	return slices.ContainsFunc(c.held, func(h Held) bool { return h.Again }), nil
+}
+
+// end sums up, also what was done before an error.
+func (c *cycle) end(ctx context.Context, err error) (Result, error) {
+	r := &c.r
+	r.Changes, r.Held, r.Witnessed, r.Evidence = c.changes, c.held, c.seen, c.ev
+	if err != nil {
+		return *r, err
+	}
+	if err := c.notice(*r, c.Order); err != nil {
+		return *r, err
+	}
+	c.bury(r)
+	r.own(c.owned())
+	confirm(r)
+	r.advise(r.Held, false)
+	ev := c.ev
+	if !ev.Asked {
+		ev = c.recall(c.Order)
+	}
+	r.Successions = c.successions(c.Order, *r, ev)
+	return *r, nil
 }
 
 // untried leaves out what this cycle tried already: what failed once is not
@@ -209,7 +284,7 @@ func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result, s
 				continue
 			}
 			batch = append(batch, st.Change)
-			in := ledger.Intent{Change: st.Change, Refused: r.refuses(s.ID(), st.Change.Root.Fingerprint)}
+			in := ledger.Intent{Change: st.Change, How: st.How, Refused: r.refuses(s.ID(), st.Change.Root.Fingerprint)}
 			for _, l := range sources(st.Placement) {
 				in.Before = append(in.Before, l.Path)
 			}
@@ -231,7 +306,11 @@ func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result, s
 			*seen = append(*seen, f.Witnessed)
 		}
 		for _, oc := range outcomes {
-			made = append(made, Changed{Change: oc.Change, Err: oc.Err, Notes: oc.Notes})
+			ch := Changed{Change: oc.Change, Err: oc.Err, Notes: oc.Notes}
+			if oc.Change.Op == trust.Withdraw || oc.Change.Op == trust.Block {
+				ch.StillRead, ch.Absent = readBy(f.After, oc.Change.Root.Fingerprint)
+			}
+			made = append(made, ch)
 			a.Log.Info("change", "change", oc.Change.String(), "status", string(oc.Status), "error", oc.Err, "why", oc.Change.Why)
 		}
 	}
@@ -259,6 +338,7 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 				if c.Err != nil {
 					s.Status, s.Error = "failed", c.Err.Error()
 				}
+				s.Read = len(c.StillRead) > 0
 			}
 		}
 		if row := r.row(p.Store, p.Root); row != nil {
@@ -267,7 +347,7 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 					s.Proven = append(s.Proven, pr.Account)
 				}
 			}
-			if s.Status == "done" && row.Known && !row.Right {
+			if s.Status == "done" && row.Known && !row.Right && !row.Beyond {
 				s.Status = "failed"
 				s.Error = strings.Join(append([]string{"not as wanted when read back"}, row.Reasons...), "; ")
 			}
@@ -285,7 +365,7 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 func confirm(r *Result) {
 	for i, c := range r.Changes {
 		row := r.row(c.Change.Store, c.Change.Root.Fingerprint)
-		if c.Err == nil && row != nil && row.Known && !row.Right {
+		if c.Err == nil && row != nil && row.Known && !row.Right && !row.Beyond {
 			r.Changes[i].Err = fmt.Errorf("%s did not read back: %s", c.Change, strings.Join(row.Reasons, "; "))
 		}
 	}

@@ -109,7 +109,7 @@ func TestSuccession(t *testing.T) {
 			if gone := !r.holds(old); gone != c.oldOut {
 				t.Fatalf("gone %v: held %v, changes %+v", gone, res.Held, res.Changes)
 			}
-			if !c.oldOut && (len(res.Held) != 1 || !res.Held[0].Successor) {
+			if !c.oldOut && (len(res.Held) != 1 || !res.Held[0].Again) {
 				t.Errorf("held %+v", res.Held)
 			}
 		})

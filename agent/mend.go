@@ -32,7 +32,7 @@ func mend(wants []Want, observed map[trust.StoreID]trust.Snapshot, steps []Step,
 		}
 		p := snap.Placement(w.Root.Fingerprint)
 		_, refused := w.Refused()
-		if _, waits := o.Suspended.Of(w.Root.Fingerprint, o.now()); refused || waits || p.State != trust.Placed {
+		if _, waits := o.Suspended.Of(w.Root.Fingerprint, o.now()); refused || waits || p.State != trust.Placed && !p.Beyond() {
 			continue
 		}
 		f := faults[0]

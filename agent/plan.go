@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 
+	"anchorhold.test/anchorhold/agent/ledger"
 	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
@@ -20,6 +21,10 @@ type Step struct {
 	Change    trust.Change
 	Want      Want
 	Placement trust.Placement
+
+	Gone   *ledger.Tombstone // it had gone before
+	How    ledger.How        // what lets it go, once that is decided
+	Breaks []Dependent       // what verifies now and would not any more
 }
 
 // Plan compares what is wanted with what was observed. It asks for a change
@@ -70,7 +75,7 @@ func due(w Want, p trust.Placement, owned Owned) []trust.Op {
 			ops = append(ops, trust.Unblock)
 		}
 		own := w.Own && owned != nil && !owned.Placed(w.Store, w.Root.Fingerprint)
-		if p.State != trust.Placed || own || len(ops) > 0 {
+		if p.State != trust.Placed && !p.Beyond() || own || len(ops) > 0 {
 			ops = append(ops, trust.Place)
 		}
 		return ops
@@ -104,5 +109,9 @@ func why(w Want, p trust.Placement) string {
 	if w.Stage != policy.AllHosts {
 		stage = "in stage " + w.Stage
 	}
-	return string(w.Standing) + " " + stage + ", found " + string(p.State)
+	standing := string(w.Standing)
+	if w.Standing == policy.Retired && w.Until != nil {
+		standing = "trusted until " + w.Until.Format("2006-01-02")
+	}
+	return standing + " " + stage + ", found " + string(p.State)
 }

@@ -124,6 +124,40 @@ func TestPlanUnknownChangesNothing(t *testing.T) {
 	}
 }
 
+// TestPlanBesideAnOpaquePart: a part that nobody can read keeps nothing out of
+// the others, and takes nothing out.
+func TestPlanBesideAnOpaquePart(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		entries  []trust.Entry
+		standing policy.Standing
+		op       trust.Op
+		right    bool
+	}{
+		{"absent", nil, policy.Trusted, trust.Place, false},
+		{"in all others", []trust.Entry{entry(fpA, at("source"), at("bundle"))}, policy.Trusted, "", false},
+		{"in one", []trust.Entry{entry(fpA, at("source"))}, policy.Trusted, trust.Place, false},
+		{"nobody knows whether it is gone", nil, policy.Retired, "", false},
+		{"not gone", []trust.Entry{entry(fpA, at("source"), at("bundle"))}, policy.Retired, trust.Withdraw, false},
+	} {
+		s := snapshot(c.entries...)
+		s.Parts = append(s.Parts, trust.Part{Name: "java", Kind: trust.Compiled, Present: true, Opaque: "this is a PKCS#12 store",
+			Faults: []trust.Fault{{Code: "pkcs12-store", Next: "make it a JKS"}}})
+		w := want(fpA, c.standing)
+		steps := Plan([]Want{w}, map[trust.StoreID]trust.Snapshot{trust.Machine: s}, ours{})
+		if got := ops(steps); len(got) > 1 || (len(got) == 1) != (c.op != "") || len(got) == 1 && got[0] != c.op {
+			t.Errorf("%s: planned %v", c.name, got)
+		}
+		row := judge(w, s.Placement(fpA), nil, ours{})
+		if row.Right != c.right || row.Known == (c.standing == policy.Retired && len(c.entries) == 0) {
+			t.Errorf("%s: %+v", c.name, row)
+		}
+		if c.standing == policy.Trusted && row.Next[0] != "make it a JKS" {
+			t.Errorf("%s: next %q", c.name, row.Next)
+		}
+	}
+}
+
 func TestPlanPlacesBeforeItTakesOut(t *testing.T) {
 	steps := Plan([]Want{want(fpA, policy.Retired), want(fpB, policy.Trusted)},
 		map[trust.StoreID]trust.Snapshot{trust.Machine: snapshot(entry(fpA, at("source"), at("bundle")))}, ours{})
@@ -177,7 +211,7 @@ func TestGuard(t *testing.T) {
 		{"the successor is there, deadline passed", step(trust.Withdraw, whole, func(w *Want) { w.DeadlinePassed = true }), []Want{heir}, always, "", true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			allowed, held := Guard([]Step{c.step}, c.wants, c.ready, Force{Reason: c.force})
+			allowed, held := Guard([]Step{c.step}, c.wants, Facts{Ready: c.ready}, Force{Reason: c.force})
 			if got := len(allowed) == 1; got != c.pass || len(allowed)+len(held) != 1 {
 				t.Fatalf("allowed %d, held %v", len(allowed), held)
 			}

@@ -83,7 +83,34 @@ func (f *refresh) carryOut(ctx context.Context) []trust.Outcome {
 			}
 		}
 	}
+	f.stillRead(context.WithoutCancel(ctx), outcomes)
 	return outcomes
+}
+
+// stillRead fails what was to take a root out that a reader still reads, asked
+// twice.
+func (f *refresh) stillRead(ctx context.Context, outcomes []trust.Outcome) {
+	if f.Witness == nil {
+		return
+	}
+	for again := range 2 {
+		bad := false
+		for i, o := range outcomes {
+			still, _ := readBy(f.After, o.Change.Root.Fingerprint)
+			if o.Change.Op != trust.Withdraw && o.Change.Op != trust.Block || o.Err != nil || len(still) == 0 {
+				continue
+			}
+			bad = true
+			if again > 0 {
+				outcomes[i].Status = trust.Failed
+				outcomes[i].Err = fmt.Errorf("store %s was refreshed, and %s still reads %s in it: look at 'anchorhold verify' for another copy, then enforce again", f.store.ID(), strings.Join(still, ", "), o.Change.Root.Fingerprint.Short())
+			}
+		}
+		if !bad || again > 0 {
+			return
+		}
+		f.After = f.Witness.Attest(ctx, f.live)
+	}
 }
 
 func (f *refresh) unexplained(leaving []trust.Leaving) error {

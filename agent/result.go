@@ -29,10 +29,12 @@ type Row struct {
 	Found   []trust.Location
 	Right   bool     // as wanted, and every asked account confirmed it
 	Known   bool     // false: it could not be looked at
+	Beyond  bool     // what is not right is none of what a refresh could change
 	Reasons []string // why it is not right
 	Next    []string // what to do about it
 	Notes   []string // what to know although it is right
 	Proofs  []trust.Proof
+	Gone    *ledger.Tombstone // since when it is out, where the policy takes it out
 }
 
 // StoreView is one store as it was found.
@@ -48,6 +50,10 @@ type Changed struct {
 	Change trust.Change
 	Err    error // nil: it was read back
 	Notes  []string
+
+	Breaks    []Dependent // what verified before and does not any more
+	Absent    []string    // withdraw and block: the readers that no longer read it
+	StillRead []string    // those that do: the change is not done
 }
 
 // Result is what a cycle, a preview or a look found and did.
@@ -61,14 +67,25 @@ type Result struct {
 	Changes   []Changed
 	Witnessed []Witnessed // one for each refresh that was tried
 	Suspended Suspensions // in force
+
+	Successions []Succession
+	Evidence    Evidence // what services told in this run; zero where nobody was asked
 }
 
 // advise says in the rows of held steps what lets them go: enforcing once more
-// does not.
-func (r *Result) advise(held []Held) {
+// does not. Who only looked has asked nobody yet.
+func (r *Result) advise(held []Held, looked bool) {
 	for _, h := range held {
-		if row := r.row(h.Change.Store, h.Change.Root.Fingerprint); row != nil {
-			row.Next = []string{h.Next}
+		row := r.row(h.Change.Store, h.Change.Root.Fingerprint)
+		if row == nil {
+			continue
+		}
+		row.Next = []string{h.Next}
+		if looked && h.Asks {
+			row.Next = []string{"'anchorhold preview' asks the services that may need it, and says for which it waits"}
+			if d := h.Want.Deadline; d != nil {
+				row.Next[0] += "; it goes by itself after " + d.Format("2006-01-02")
+			}
 		}
 	}
 }
@@ -130,7 +147,11 @@ func (row *Row) trusted(w Want, p trust.Placement) {
 		}
 		row.Next = append(row.Next, f.Remedy)
 	} else if !row.Right && row.Known {
-		row.Next = append(row.Next, "sudo anchorhold enforce")
+		row.Beyond = p.Beyond()
+		row.Next = append(append(row.Next, p.Helps...), "sudo anchorhold enforce")
+	}
+	if w.Until != nil {
+		row.Notes = append(row.Notes, "trusted until "+w.Until.Format("2006-01-02")+", then it retires by itself")
 	}
 	for _, l := range strays(sources(p), row.Owner) {
 		row.Notes = append(row.Notes, "stray: a second copy, "+l.Path)
@@ -144,6 +165,10 @@ func (row *Row) trusted(w Want, p trust.Placement) {
 
 func (row *Row) leaving(w Want, p trust.Placement) {
 	row.Right = p.State == trust.Absent || p.State == trust.Refused
+	if row.Right && len(p.Opaque) > 0 { // it may be in there
+		row.Right, row.Known = false, false
+		row.Next = append(row.Next, p.Helps...)
+	}
 	if row.Right || !row.Known {
 		return
 	}

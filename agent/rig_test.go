@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io/fs"
 	"log/slog"
+	"strings"
 	"testing"
 	"time"
 
@@ -69,6 +70,11 @@ type rig struct {
 	now    time.Time
 	only   []root.Fingerprint
 	min    uint64 // of the pin
+
+	web    *harbourWeb // nil: nobody is asked
+	blind  bool        // this host's listeners are not looked at
+	except []string
+	seen   trust.Witness
 }
 
 func newRig(t *testing.T) *rig {
@@ -152,6 +158,10 @@ func (r *rig) enforce(offered []byte, force string) (Belief, Result) {
 	if err != nil {
 		r.t.Fatal(err)
 	}
+	if r.web != nil {
+		a.Probing, a.State, a.Witness = r.web, r.state, r.seen
+		a.Listeners = Listeners{Look: !r.blind, Except: r.except}
+	}
 	res, err := a.Cycle(r.t.Context(), Order{Policy: b.Policy, Host: r.host, Force: force, Only: r.only, Now: r.now, Suspended: suspended})
 	if err != nil {
 		r.t.Fatal(err)
@@ -171,6 +181,16 @@ func (r *rig) ledger() *ledger.Ledger {
 func (r *rig) holds(a trusttest.Authority) bool {
 	_, ok := r.store.Local[root.Of(a.Cert.Raw)]
 	return ok
+}
+
+// says wants every word in a text.
+func says(t *testing.T, text string, words ...string) {
+	t.Helper()
+	for _, w := range words {
+		if !strings.Contains(text, w) {
+			t.Errorf("%q is missing in %q", w, text)
+		}
+	}
 }
 
 func only(standing policy.Standing) policy.Step { return policy.Step{Standing: standing} }

@@ -17,6 +17,7 @@ type Want struct {
 	Stage          string
 	Deadline       *time.Time
 	DeadlinePassed bool
+	Until          *time.Time // trusted until then; passed where Standing is retired
 	Own            bool
 	Succeeds       *root.Fingerprint
 	Sample         [][]byte
@@ -64,6 +65,7 @@ func Wants(p policy.Verified, host policy.HostFacts) ([]Want, []Waiting) {
 			Stage:          due.Step.Stage,
 			Deadline:       due.Step.Deadline,
 			DeadlinePassed: due.DeadlinePassed,
+			Until:          due.Step.Until,
 			Own:            r.Own,
 			Succeeds:       r.Succeeds,
 			Sample:         r.Sample,

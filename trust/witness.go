@@ -103,7 +103,7 @@ func Compare(before, after []Testimony, batch []Change, leaving []Leaving) []Los
 			l.Why = now.Unheard
 		}
 		for _, fp := range was.Roots {
-			if !may[fp] && !now.reads(fp) {
+			if !may[fp] && !now.Reads(fp) {
 				l.Roots = append(l.Roots, fp)
 			}
 		}
@@ -114,7 +114,8 @@ func Compare(before, after []Testimony, batch []Change, leaving []Leaving) []Los
 	return losses
 }
 
-func (t Testimony) reads(fp root.Fingerprint) bool {
+// Reads reports whether the reader found that root.
+func (t Testimony) Reads(fp root.Fingerprint) bool {
 	if !t.Heard() {
 		return false
 	}

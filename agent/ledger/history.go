@@ -21,6 +21,7 @@ const (
 	Relearn trust.Op = "relearn" // what the host remembered of policies was gone
 	Suspend trust.Op = "suspend" // changes of one root wait
 	Resume  trust.Op = "resume"  // they wait no longer
+	Vanish  trust.Op = "gone"    // a root that was to go was taken out by somebody else
 )
 
 // Done is the status of what came to its end.
@@ -41,6 +42,7 @@ type Event struct {
 	Why    string           `json:"why"`
 	Error  string           `json:"error,omitempty"`
 	Until  *time.Time       `json:"until,omitempty"` // suspend
+	How    How              `json:"how,omitempty"`   // withdraw and block: what let the root go
 	Was    *Trust           `json:"was,omitempty"`   // repin: whom the host believed
 	Is     *Trust           `json:"is,omitempty"`    // repin: whom it believes
 }
@@ -69,7 +71,7 @@ func (l *Ledger) tell(s Seen, now time.Time) error {
 	p := s.Pending
 	return Tell(l.dir, Event{
 		Time: now, Seq: p.Seq, Store: p.Store, Root: p.Root, Op: p.Op,
-		Status: s.Status, State: s.State, Proven: s.Proven, Policy: p.Policy, Why: p.Why, Error: s.Error,
+		Status: s.Status, State: s.State, Proven: s.Proven, Policy: p.Policy, Why: p.Why, Error: s.Error, How: p.How,
 	})
 }
 

@@ -19,7 +19,8 @@ const (
 	File        = "ledger.json"
 	HistoryFile = "history.jsonl"
 	MaxFile     = 8 << 20
-	schema      = 1
+	schema      = 2
+	schemaPlain = 1 // without what gone.go adds
 )
 
 // Dir is the state folder.
@@ -47,6 +48,7 @@ type Pending struct {
 	Begun  time.Time        `json:"begun"`
 	Why    string           `json:"why"`
 	Policy string           `json:"policy"`
+	How    How              `json:"how,omitempty"`         // withdraw and block: what let it go
 	Before []string         `json:"before,omitempty"`      // source copies that were there already: not ours
 	Was    bool             `json:"was_refused,omitempty"` // somebody refused the root already: not our block
 }
@@ -56,6 +58,9 @@ type content struct {
 	Seq     uint64    `json:"seq"`
 	Owned   []Entry   `json:"owned"`
 	Pending []Pending `json:"pending"`
+
+	Gone      []Tombstone `json:"gone,omitempty"`
+	Lingering []Sight     `json:"lingering,omitempty"`
 }
 
 // Ledger is the open ledger of one host. It belongs to the one process that
@@ -69,7 +74,7 @@ type Ledger struct {
 func Open(dir Dir) (*Ledger, error) {
 	data, err := dir.Read(File, MaxFile)
 	if errors.Is(err, fs.ErrNotExist) {
-		return &Ledger{dir: dir, c: content{Schema: schema}}, nil
+		return &Ledger{dir: dir, c: content{Schema: schemaPlain}}, nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the ledger: %w", err)
@@ -80,8 +85,8 @@ func Open(dir Dir) (*Ledger, error) {
 	if err := dec.Decode(&c); err != nil {
 		return nil, fmt.Errorf("cannot read the ledger %s, and nothing is changed without it: %w; restore it from a backup, or move it away and every root counts as placed by hand", File, err)
 	}
-	if c.Schema != schema {
-		return nil, fmt.Errorf("cannot read the ledger: schema %d is not %d; it was written by another version", c.Schema, schema)
+	if c.Schema < schemaPlain || c.Schema > schema {
+		return nil, fmt.Errorf("cannot read the ledger: schema %d is not %d to %d; it was written by another version", c.Schema, schemaPlain, schema)
 	}
 	l := &Ledger{dir: dir, c: c}
 	return l, Check(l)
@@ -110,6 +115,7 @@ func (l *Ledger) find(s trust.StoreID, fp root.Fingerprint, op trust.Op) int {
 // Intent is one change about to be made.
 type Intent struct {
 	Change  trust.Change
+	How     How      // withdraw and block: what lets it go
 	Before  []string // source copies seen before
 	Refused bool     // the store refused the root already
 }
@@ -129,7 +135,7 @@ func (l *Ledger) Begin(batch []Intent, policy string, now time.Time) error {
 		next.Seq++
 		next.Pending = append(next.Pending, Pending{
 			Seq: next.Seq, Store: c.Store, Root: c.Root.Fingerprint, Op: c.Op,
-			Begun: now.UTC().Truncate(time.Second), Why: c.Why, Policy: policy, Before: in.Before, Was: in.Refused,
+			Begun: now.UTC().Truncate(time.Second), Why: c.Why, Policy: policy, How: in.How, Before: in.Before, Was: in.Refused,
 		})
 	}
 	return l.save(next)
@@ -143,6 +149,7 @@ type Seen struct {
 	State   trust.State
 	Copies  []string // source copies there now
 	Refused bool     // the store's own list refuses it, whether or not a copy is left
+	Read    bool     // some reader reads it all the same
 	Proven  []string // accounts that proved it
 }
 
@@ -176,11 +183,14 @@ func (c *content) settle(s Seen, now time.Time) {
 			c.Owned = append(c.Owned, Entry{Store: p.Store, Root: p.Root, Op: op, Since: now.UTC().Truncate(time.Second), Policy: p.Policy})
 		}
 	}
-	gone := len(s.Copies) == 0 && (s.State == trust.Absent || s.State == trust.Refused)
+	gone := len(s.Copies) == 0 && !s.Read && (s.State == trust.Absent || s.State == trust.Refused)
 	switch p.Op {
 	case trust.Place:
 		if slices.ContainsFunc(s.Copies, func(path string) bool { return !slices.Contains(p.Before, path) }) {
 			add(trust.Place)
+		}
+		if s.State != trust.Absent {
+			c.forget(p.Store, p.Root)
 		}
 	case trust.Block:
 		// Whether it is gone by now is another matter: a run may have died in
@@ -194,7 +204,10 @@ func (c *content) settle(s Seen, now time.Time) {
 		}
 	}
 	if p.Op != trust.Place && gone {
-		c.Owned = slices.DeleteFunc(c.Owned, at(trust.Place))
+		c.disown(p.Store, p.Root)
+	}
+	if p.How != "" && gone {
+		c.bury(Tombstone{Store: p.Store, Root: p.Root, Since: now.UTC().Truncate(time.Second), Policy: p.Policy, How: p.How})
 	}
 	slices.SortFunc(c.Owned, func(a, b Entry) int {
 		return cmp.Or(cmp.Compare(a.Store, b.Store), bytes.Compare(a.Root[:], b.Root[:]), cmp.Compare(a.Op, b.Op))
@@ -203,10 +216,12 @@ func (c *content) settle(s Seen, now time.Time) {
 
 func (c content) clone() content {
 	c.Owned, c.Pending = slices.Clone(c.Owned), slices.Clone(c.Pending)
+	c.Gone, c.Lingering = slices.Clone(c.Gone), slices.Clone(c.Lingering)
 	return c
 }
 
 func (l *Ledger) save(next content) error {
+	next.Schema = next.form()
 	data, err := json.MarshalIndent(next, "", " ")
 	if err != nil {
 		return fmt.Errorf("cannot encode the ledger: %w", err)
@@ -227,6 +242,12 @@ func Check(l *Ledger) error {
 			return fmt.Errorf("the ledger contradicts itself at %s of %s in store %s", e.Op, e.Root.Short(), e.Store)
 		}
 		seen[k] = true
+	}
+	for i, t := range l.c.Gone {
+		again := slices.ContainsFunc(l.c.Gone[:i], func(o Tombstone) bool { return o.Store == t.Store && o.Root == t.Root })
+		if t.Root.IsZero() || t.How == "" || again || l.Placed(t.Store, t.Root) {
+			return fmt.Errorf("the ledger contradicts itself: it says that %s is gone from store %s", t.Root.Short(), t.Store)
+		}
 	}
 	for _, p := range l.c.Pending {
 		if p.Seq == 0 || p.Seq > l.c.Seq || p.Root.IsZero() {

@@ -150,7 +150,7 @@ func TestUnblockEndsOurBlock(t *testing.T) {
 func TestUnreadableIsAnErrorNeverEmpty(t *testing.T) {
 	for name, data := range map[string]string{
 		"torn":           `{"schema":1,"seq":1,"owned":[{"store":"mach`,
-		"other schema":   `{"schema":2,"seq":0,"owned":null,"pending":null}`,
+		"other schema":   `{"schema":3,"seq":0,"owned":null,"pending":null}`,
 		"empty":          "",
 		"unknown":        `{"schema":1,"seq":0,"owned":null,"pending":null,"more":1}`,
 		"twice the same": `{"schema":1,"seq":1,"owned":[{"store":"machine","sha256":"` + fp.String() + `","op":"place","since":"2026-11-25T10:00:00Z","policy":"p"},{"store":"machine","sha256":"` + fp.String() + `","op":"place","since":"2026-11-25T10:00:00Z","policy":"p"}],"pending":null}`,
