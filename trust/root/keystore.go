@@ -3,6 +3,7 @@ package root
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"unicode/utf8"
 )
@@ -20,8 +21,9 @@ const maxStoreChain = 100
 // javaEntry is one entry of a Java key store.
 type javaEntry struct {
 	alias      string
-	der        []byte // of a trusted certificate; nil for a private key
-	kind       string // "X.509" for certificates that are of use here
+	der        []byte   // of a trusted certificate; nil for a private key
+	kind       string   // "X.509" for certificates that are of use here
+	chain      [][]byte // behind a private key, leaf first
 	start, end int
 }
 
@@ -52,7 +54,9 @@ func readJKS(data []byte) (entries []javaEntry, err error) {
 				return entries, fmt.Errorf("entry %d claims a chain of %d certificates", i+1, chain)
 			}
 			for ; chain > 0; chain-- {
-				r.certificate(version)
+				if kind, der := r.certificate(version); isX509(kind) {
+					e.chain = append(e.chain, der)
+				}
 			}
 		case 2:
 			e.kind, e.der = r.certificate(version)
@@ -120,6 +124,32 @@ func (r *javaReader) certificate(version uint32) (kind string, der []byte) {
 	return kind, r.take(r.uint32())
 }
 
+func isX509(kind string) bool { return kind == "X.509" || kind == "X509" }
+
+// KeyChain is what a Java key store holds behind one private key: what a server
+// that uses the key sends.
+type KeyChain struct {
+	Alias        string   // as it stands there, see [Safe]
+	Certificates [][]byte // DER, undecoded, leaf first
+}
+
+// KeyChains reads a Java key store of the form JKS and returns the certificates
+// behind its private keys. It needs no password and returns no byte of a key.
+// Chains that stand before an error are returned with it.
+func KeyChains(data []byte) ([]KeyChain, error) {
+	if !bytes.HasPrefix(data, magicJKS) {
+		return nil, errors.New("it is no Java key store of the form JKS")
+	}
+	entries, err := readJKS(data)
+	var chains []KeyChain
+	for _, e := range entries {
+		if e.der == nil && len(e.chain) > 0 {
+			chains = append(chains, KeyChain{e.alias, e.chain})
+		}
+	}
+	return chains, err
+}
+
 // javaStore scans a Java key store.
 func (s *scanner) javaStore(data []byte) {
 	entries, err := readJKS(data)
@@ -130,7 +160,7 @@ func (s *scanner) javaStore(data []byte) {
 			continue
 		}
 		one, rest, ferr := frame(e.der)
-		if ferr != nil || e.kind != "X.509" && e.kind != "X509" {
+		if ferr != nil || !isX509(e.kind) {
 			s.fault(0, "no-der", "entry "+name+" of this key store is no X.509 certificate")
 			continue
 		}

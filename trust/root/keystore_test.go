@@ -72,3 +72,21 @@ func TestScanJavaStore(t *testing.T) {
 		t.Errorf("a store that claims 2^31 entries: %v", faults)
 	}
 }
+
+// TestKeyChains takes what stands behind private keys, and nothing else.
+func TestKeyChains(t *testing.T) {
+	lab, depot := rootDER(t, "Lab"), rootDER(t, "Depot")
+	for _, version := range []uint32{1, 2} {
+		data := jks(version, jksEntry{alias: "trusted", cert: lab}, jksEntry{alias: "own", chain: [][]byte{depot, lab}}, jksEntry{alias: "bare", chain: [][]byte{}})
+		chains, err := KeyChains(data)
+		if err != nil || len(chains) != 1 || chains[0].Alias != "own" || len(chains[0].Certificates) != 2 ||
+			Of(chains[0].Certificates[0]) != Of(depot) || Of(chains[0].Certificates[1]) != Of(lab) {
+			t.Errorf("version %d: %d chains, %v", version, len(chains), err)
+		}
+		for i := range len(data) - 20 {
+			if chains, err := KeyChains(data[:i]); err == nil || len(chains) > 1 {
+				t.Fatalf("version %d, cut at %d: %d chains, %v", version, i, len(chains), err)
+			}
+		}
+	}
+}
