@@ -36,7 +36,7 @@ func (c *cycle) aftermath(ctx context.Context, before Result, steps []Step) erro
 	for _, s := range steps {
 		switch {
 		case !s.leaves() || !c.left(s):
-		case s.How == ledger.Moved || s.How == ledger.Until:
+		case s.weighed:
 			weighed = append(weighed, s)
 		case s.How != ledger.Expired && s.How != ledger.Unread:
 			decided = append(decided, s)
@@ -206,5 +206,5 @@ func asMeant(op trust.Op, row Row) bool {
 	if op == trust.Place && row.Want.Standing != policy.Trusted {
 		return row.State == trust.Lingering
 	}
-	return row.Right
+	return row.Right || row.Beyond
 }

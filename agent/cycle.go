@@ -347,7 +347,7 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 					s.Proven = append(s.Proven, pr.Account)
 				}
 			}
-			if s.Status == "done" && row.Known && !row.Right && !row.Beyond {
+			if s.Status == "done" && row.Known && !asMeant(p.Op, *row) {
 				s.Status = "failed"
 				s.Error = strings.Join(append([]string{"not as wanted when read back"}, row.Reasons...), "; ")
 			}
@@ -365,7 +365,7 @@ func (a *Agent) settle(r Result, pending []ledger.Pending, made []Changed, now t
 func confirm(r *Result) {
 	for i, c := range r.Changes {
 		row := r.row(c.Change.Store, c.Change.Root.Fingerprint)
-		if c.Err == nil && row != nil && row.Known && !row.Right && !row.Beyond {
+		if c.Err == nil && row != nil && row.Known && !asMeant(c.Change.Op, *row) {
 			r.Changes[i].Err = fmt.Errorf("%s did not read back: %s", c.Change, strings.Join(row.Reasons, "; "))
 		}
 	}

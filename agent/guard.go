@@ -172,6 +172,7 @@ func (g *guard) weigh(i int) {
 				how = ledger.Until
 			}
 			g.lets(i, how, why)
+			g.steps[i].weighed = true
 			return
 		}
 		h.waitFor(breaks, unknown, g.wants)

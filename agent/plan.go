@@ -25,6 +25,8 @@ type Step struct {
 	Gone   *ledger.Tombstone // it had gone before
 	How    ledger.How        // what lets it go, once that is decided
 	Breaks []Dependent       // what verifies now and would not any more
+
+	weighed bool // what services told let it go
 }
 
 // Plan compares what is wanted with what was observed. It asks for a change

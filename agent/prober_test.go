@@ -1,9 +1,14 @@
 package agent
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -170,7 +175,7 @@ func TestAWithdrawWaitsForItsServices(t *testing.T) {
 	file := r.signed()
 	_, res := r.enforce(file, "")
 	if len(res.Held) != 1 || len(res.Changes) != 0 || !r.holds(old) || res.Right() {
-		t.Fatalf("not held: %+v", res)
+		t.Fatalf("not held: %s", brief(res))
 	}
 	h := res.Held[0]
 	if len(h.Services) != 2 || h.Services[0].Address != at443("crane") || !h.Services[1].Listener || h.Services[1].Address != "127.0.0.1:8443" {
@@ -192,7 +197,7 @@ func TestAWithdrawWaitsForItsServices(t *testing.T) {
 	// Both moved: the hold ends by itself.
 	w.serves["127.0.0.1:8443"] = under(heir)
 	if _, res = r.enforce(file, ""); r.holds(old) || !res.Right() || len(res.Held) != 0 || len(res.Changes) != 1 || res.Changes[0].Err != nil {
-		t.Fatalf("still there: %+v", res)
+		t.Fatalf("still there: %s", brief(res))
 	}
 	w.asked = nil
 	if r.enforce(file, ""); len(w.asked) != 0 {
@@ -268,4 +273,35 @@ func vendors(r *rig) served {
 
 func twoAddresses(second served) served {
 	return served{answer: trust.Verifies, remotes: map[string]served{"192.0.2.7:443": {answer: trust.Fails}, "192.0.2.8:443": second}}
+}
+
+var errSilent = errors.New("no account to ask with")
+
+// preview looks as the command does, and must change nothing.
+func (r *rig) preview(offered []byte) Result {
+	r.t.Helper()
+	b := r.believe(offered)
+	files := maps.Clone(r.state)
+	a := &Agent{Stores: []trust.Store{r.store}, Ledger: r.ledger(), Prover: r.prover, Log: slog.New(slog.DiscardHandler),
+		Probing: r.web, State: r.state, Listeners: Listeners{Look: !r.blind, Except: r.except}}
+	res := a.Preview(r.t.Context(), Order{Policy: b.Policy, Host: r.host, Only: r.only, Now: r.now})
+	if !maps.EqualFunc(files, r.state, bytes.Equal) {
+		r.t.Error("a preview wrote")
+	}
+	return res
+}
+
+// brief says what a run did, for a test that fails.
+func brief(r Result) string {
+	var b strings.Builder
+	for _, row := range r.Rows {
+		fmt.Fprintf(&b, "\n%s: %s, right %v, gone %+v, %q", row.Want.Label, row.State, row.Right, row.Gone, row.Reasons)
+	}
+	for _, h := range r.Held {
+		fmt.Fprintf(&b, "\nheld %s: %s", h.Change, h.Reason)
+	}
+	for _, c := range r.Changes {
+		fmt.Fprintf(&b, "\nchanged %s: %v %q (%s)", c.Change, c.Err, c.Notes, c.Change.Why)
+	}
+	return b.String()
 }

@@ -169,7 +169,9 @@ func (m Remembered) learn(verdicts []trust.Verdict, roots []root.Fingerprint, no
 			}
 		}
 		next.Services = slices.DeleteFunc(next.Services, func(s Service) bool { return sameTarget(s.Target, v.Target) })
-		next.Services = append(next.Services, Service{v.Target, ends})
+		t := v.Target
+		t.Process = "" // it is another one tomorrow
+		next.Services = append(next.Services, Service{t, ends})
 	}
 	return next.pruned(now)
 }

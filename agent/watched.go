@@ -44,8 +44,8 @@ func Own(s Settings) []trust.Target {
 }
 
 // sameTarget reports whether two targets are one question, whatever they are
-// called.
+// called, and whichever program answers.
 func sameTarget(a, b trust.Target) bool {
-	a.Service, b.Service = "", ""
+	a.Service, b.Service, a.Process, b.Process = "", "", "", ""
 	return a == b
 }
