@@ -175,7 +175,7 @@ func (a *Agent) listeners(ctx context.Context, ev *Evidence, before Remembered, 
 	all, blind := a.Probing.Listeners(ctx)
 	ev.Blind = append(ev.Blind, blind...)
 	ev.Looked = !slices.ContainsFunc(blind, notListed)
-	return slices.DeleteFunc(a.Listeners.asked(all), func(t trust.Target) bool { return before.plain(t, roots, now) })
+	return slices.DeleteFunc(a.Listeners.Asked(all), func(t trust.Target) bool { return before.plain(t, roots, now) })
 }
 
 // leavers are the roots that steps take out, each once.

@@ -54,8 +54,8 @@ func parseExcepted(s string) (netip.AddrPort, error) {
 	return ap, err
 }
 
-// asked leaves out the targets that are excepted.
-func (l Listeners) asked(targets []trust.Target) []trust.Target {
+// Asked leaves out the targets that are excepted.
+func (l Listeners) Asked(targets []trust.Target) []trust.Target {
 	return slices.DeleteFunc(slices.Clone(targets), func(t trust.Target) bool {
 		at, err := netip.ParseAddrPort(t.Address)
 		return err == nil && slices.ContainsFunc(l.Except, func(s string) bool {

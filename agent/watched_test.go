@@ -131,7 +131,7 @@ func TestListenerSettings(t *testing.T) {
 	for _, a := range []string{"127.0.0.1:5432", "[::1]:5432", "[::1]:9100", "127.0.0.1:9100", "127.0.0.1:25", "[::1]:443", "127.0.0.1:443", "127.0.0.1:8443"} {
 		all = append(all, trust.Target{Address: a, Listener: true})
 	}
-	if got := strings.Join(addresses(l.asked(all)), " "); got != "[::1]:5432 127.0.0.1:443 127.0.0.1:8443" {
+	if got := strings.Join(addresses(l.Asked(all)), " "); got != "[::1]:5432 127.0.0.1:443 127.0.0.1:8443" {
 		t.Errorf("asked %q", got)
 	}
 	l.Except = make([]string, maxExcepted+1)
