@@ -132,11 +132,12 @@ func (a *Agent) recall(o Order) Evidence {
 	m := a.remembered()
 	watched := Watched(o.Policy, o.Host)
 	ev := Evidence{Watched: len(watched)}
+	why := "it was not asked yet"
 	if m.Lost != "" {
-		ev.Blind = []string{m.Lost}
+		ev.Blind, why = []string{m.Lost}, m.Lost
 	}
 	for _, t := range watched {
-		ev.Endpoints = append(ev.Endpoints, last(Known{Target: t}, m.of(t), o.now(), "it was not asked yet")...)
+		ev.Endpoints = append(ev.Endpoints, last(Known{Target: t}, m.of(t), o.now(), why)...)
 	}
 	return ev
 }
