@@ -26,11 +26,14 @@ again it changes nothing.
 Every TLS library of the host reads the store before, as it would be, and after:
 nothing goes live that costs one of them a root that nobody took out.
 
-Taking a retired root out can break whatever still depends on it, so a withdraw
-is held until its deadline has passed or you give a reason with --force; where
-several are held, --root says which one the reason is about. No reason lets a
-root go before its successor is in place. A root that the policy distrusts is
-refused at once.`,
+Taking a retired root out can break whatever still depends on it. So the
+policy's services and this host's own TLS listeners are asked first what they
+serve, and a withdraw is held, naming each that would verify no longer and each
+of which nothing is known. It goes by itself once they moved or its deadline has
+passed, or when you give a reason with --force; where several are held, --root
+says which one the reason is about. No reason lets a root go before its
+successor is in place. A root that the policy distrusts is refused at once, and
+what that breaks is told.`,
 		Example: `  anchorhold enforce
   anchorhold enforce --policy /media/usb/harbour.policy
   anchorhold enforce --force "tide and crane moved, checked by hand on 3 May"`,
@@ -79,6 +82,7 @@ func (a *app) enforce(ctx context.Context, byHand *given, force *forced) error {
 	a.showChanges(r)
 	a.showWitnesses(r)
 	a.showHeld(r, false)
+	a.showUnseen(r)
 	if failed != nil {
 		return verdict{exitUnknown, failed}
 	}
@@ -116,6 +120,7 @@ func (a *app) showChanges(r agent.Result) {
 			fmt.Fprintf(a.out, "%s %s %s store %s\n", paint(didDo[c.Change.Op], good, a.colour()), name, whence[c.Change.Op], c.Change.Store)
 			remark{"why", c.Change.Why}.write(a.out, a.colour())
 		}
+		a.showAbsent(c)
 		for _, n := range c.Notes {
 			remark{"note", n}.write(a.out, a.colour())
 		}

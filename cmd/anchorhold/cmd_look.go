@@ -15,8 +15,9 @@ func (a *app) verifyCommand() *cobra.Command {
 		Short: "Show what is true of each root on this host, and prove it",
 		Long: `verify looks at every store that the policy names, asks the accounts of the
 settings to read each root themselves and to validate a certificate with it, and
-says under whatever is not right why, and what to do. It changes nothing and
-needs no root; what it cannot see as you, it names.`,
+says under whatever is not right why, and what to do. How far one root has taken
+over from another it tells by what services said last. It changes nothing, opens
+no connection and needs no root; what it cannot see as you, it names.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			m, err := a.machine(cmd.Context(), nil)
@@ -37,8 +38,9 @@ func (a *app) previewCommand() *cobra.Command {
 		Short: "Show what enforce would do now, and what it would hold back",
 		Long: `preview opens the policy, looks at every store, and lists each change that
 'anchorhold enforce' would make now, and each that it would hold back, with the
-reason. It changes nothing and needs no root. The exit code is 1 while anything
-is due.`,
+reason. Where a root would go out it asks the services of the policy and this
+host's own TLS listeners what they serve: who would verify no longer is named.
+It changes nothing and needs no root. The exit code is 1 while anything is due.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := force.check(cmd); err != nil {
@@ -63,6 +65,8 @@ is due.`,
 			a.showPolicy(m)
 			a.showSuspended(m, r)
 			a.showPlan(r)
+			a.showUnseen(r)
+			a.showSuccessions(r)
 			a.showStores(r)
 			return judged(m.belief, r)
 		},
@@ -82,6 +86,7 @@ func (a *app) show(m *machine, r agent.Result) error {
 	if !m.belief.Policy.IsZero() {
 		a.showRows(r, "PROVEN BY")
 	}
+	a.showSuccessions(r)
 	a.showStores(r)
 	a.showEnd(r)
 	a.showUnasked(m)
@@ -99,8 +104,10 @@ func (a *app) showPlan(r agent.Result) {
 	for _, s := range r.Planned {
 		fmt.Fprintf(a.out, "%s %s  %s  %s store %s\n", paint(fmt.Sprintf("would %-9s", willDo[s.Change.Op]), good, a.colour()), s.Want.Label, s.Change.Root.Fingerprint.Short(), whence[s.Change.Op], s.Change.Store)
 		remark{"why", s.Change.Why}.write(a.out, a.colour())
+		a.showBreaks(s)
 	}
 	a.showHeld(r, true)
+	a.showTrials(r)
 }
 
 // showHeld tells what waits; what to do is left out where a table tells it.

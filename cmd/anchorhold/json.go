@@ -35,6 +35,9 @@ type jsonResult struct {
 	Witnessed  []jsonWitnessed   `json:"witnessed,omitempty"` // by enforce alone
 	Unlisted   []jsonUnlisted    `json:"unlisted,omitempty"`
 	Stores     []jsonStore       `json:"stores,omitempty"`
+
+	Successions []jsonSuccession `json:"successions,omitempty"`
+	NotAsked    []string         `json:"not_asked,omitempty"` // what no question reached, where services were asked
 }
 
 type jsonPolicy struct {
@@ -62,6 +65,8 @@ type jsonPlacement struct {
 	Notes    []string         `json:"notes,omitempty"`
 	Proofs   []trust.Proof    `json:"proofs,omitempty"`
 	Deadline string           `json:"deadline,omitempty"`
+	Until    string           `json:"until,omitempty"` // trusted until that day
+	Gone     *jsonGone        `json:"gone,omitempty"`
 }
 
 type jsonLocation struct {
@@ -86,6 +91,11 @@ type jsonStep struct {
 	Next   string           `json:"next,omitempty"`
 	Error  string           `json:"error,omitempty"`
 	Notes  []string         `json:"notes,omitempty"`
+
+	Services []agent.Dependent `json:"services,omitempty"` // held: for which it waits
+	Breaks   []agent.Dependent `json:"breaks,omitempty"`   // planned and done: what verifies no longer
+	Absent   []string          `json:"proven_absent_by,omitempty"`
+	Read     []string          `json:"still_read_by,omitempty"`
 }
 
 type jsonUnlisted struct {
@@ -153,7 +163,7 @@ func resultJSON(m *machine, r agent.Result) jsonResult {
 	for _, row := range r.Rows {
 		p := jsonPlacement{Root: row.Want.Root.Fingerprint, Label: row.Want.Label, Standing: string(row.Want.Standing), Stage: row.Want.Stage,
 			Store: row.Want.Store, State: row.State, Owner: row.Owner, Right: row.Right, Reasons: row.Reasons, Next: row.Next, Notes: row.Notes,
-			Proofs: row.Proofs, Deadline: when(row.Want.Deadline)}
+			Proofs: row.Proofs, Deadline: when(row.Want.Deadline), Until: when(row.Want.Until), Gone: goneJSON(row)}
 		for _, l := range row.Found {
 			p.Where = append(p.Where, jsonLocation{l.Part, l.Path, l.Origin, l.Package})
 		}
@@ -163,17 +173,19 @@ func resultJSON(m *machine, r agent.Result) jsonResult {
 		j.Waiting = append(j.Waiting, jsonWaiting{w.Root, w.Label, w.Reason})
 	}
 	j.Suspended = suspendedJSON(m, r)
-	for _, s := range r.Planned {
-		j.Planned = append(j.Planned, step(s.Change))
+	for _, p := range r.Planned {
+		s := step(p.Change)
+		s.Breaks = p.Breaks
+		j.Planned = append(j.Planned, s)
 	}
 	for _, h := range r.Held {
 		s := step(h.Change)
-		s.Reason, s.Next = h.Reason, h.Next
+		s.Reason, s.Next, s.Services = h.Reason, h.Next, h.Services
 		j.Held = append(j.Held, s)
 	}
 	for _, c := range r.Changes {
 		s := step(c.Change)
-		s.Notes = c.Notes
+		s.Notes, s.Breaks, s.Absent, s.Read = c.Notes, c.Breaks, c.Absent, c.StillRead
 		if c.Err != nil {
 			s.Error = c.Err.Error()
 		}
@@ -185,6 +197,7 @@ func resultJSON(m *machine, r agent.Result) jsonResult {
 	for _, v := range r.Stores {
 		j.Stores = append(j.Stores, storeJSON(v))
 	}
+	j.services(r)
 	return j
 }
 

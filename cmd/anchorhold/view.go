@@ -143,6 +143,7 @@ func state(row agent.Row) cell {
 	if row.Owner != "" {
 		text += ", " + string(row.Owner)
 	}
+	text += since(row)
 	switch {
 	case !row.Known:
 		t = uneasy

@@ -121,6 +121,7 @@ func (m *machine) compose(ctx context.Context, a *app, state readOnly) error {
 		self = u.Username
 	}
 	m.agent = &agent.Agent{Stores: stores, Ledger: l, Log: a.log,
+		Own: agent.Own(m.settings), Listeners: m.settings.Listeners, State: state,
 		Prover:  reader.Prover{Host: m.host, Accounts: m.settings.Accounts, Can: reader.CanAskOthers(), Self: self},
 		Witness: reader.Witness{Host: m.host, Account: agent.DefaultAccount, Can: reader.CanAskOthers(), Tools: reader.SystemTools()}}
 	return nil
@@ -262,7 +263,7 @@ func (m *machine) keep() error {
 		return err
 	}
 	l, err := ledger.Open(state)
-	m.agent.Ledger = l
+	m.agent.Ledger, m.agent.State = l, state
 	return err
 }
 
