@@ -68,7 +68,7 @@ func newApp(s stdio, now func() time.Time) *app {
 // run executes one command line and returns its exit code.
 func (a *app) run(ctx context.Context, args []string) int {
 	a.result, a.stopped = a.out, ctx.Done()
-	if found, err := a.child(args); found {
+	if found, err := a.child(ctx, args); found {
 		return a.end(err)
 	}
 	root := a.command()

@@ -7,10 +7,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
 
+	"anchorhold.test/anchorhold/trust/dependent"
 	"anchorhold.test/anchorhold/trust/reader"
 	"anchorhold.test/anchorhold/trust/trusttest"
 )
@@ -31,7 +33,7 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
-	if len(os.Args) > 1 && os.Args[1] == reader.Command {
+	if len(os.Args) > 1 && slices.Contains([]string{reader.Command, dependent.Command}, os.Args[1]) {
 		a := newApp(stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr}, time.Now)
 		os.Exit(a.run(context.Background(), os.Args[1:]))
 	}
