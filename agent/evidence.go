@@ -77,6 +77,11 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 	for _, e := range v.Endpoints {
 		k := Known{Target: v.Target, Remote: e.Remote, At: v.At, Anchors: e.Anchors}
 		switch {
+		case finds(e.Findings, codeNoRoute) && !everyEnd(v, codeNoRoute):
+			// no program of this host gets there
+		case e.Leaf != nil && len(e.Anchors) == 0 && finds(e.Findings, beyondGo...):
+			k.Unknown = "its certificates cannot be judged, and other programs may take them"
+			all = append(all, k)
 		case e.Leaf != nil:
 			all = append(all, k)
 		case e.Answer == trust.NotTLS && v.Target.Listener:
@@ -89,6 +94,21 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 		all = last(Known{Target: v.Target}, before, now, silence(v.Answer, v.Findings))
 	}
 	return all
+}
+
+// Codes of findings that decide here: an address that this host has no way to,
+// and chains that crypto/x509 does not judge to their end. Other programs may
+// well verify such a chain, so nothing is known of it.
+const codeNoRoute = "address-no-route"
+
+var beyondGo = []string{"unparsable", "issuer-unparsable", "chain-too-long", "handshake-too-large", "critical-unknown"}
+
+func finds(findings []trust.ServiceFinding, codes ...string) bool {
+	return slices.ContainsFunc(findings, func(f trust.ServiceFinding) bool { return slices.Contains(codes, f.Code) })
+}
+
+func everyEnd(v trust.Verdict, code string) bool {
+	return !slices.ContainsFunc(v.Endpoints, func(e trust.Endpoint) bool { return !finds(e.Findings, code) })
 }
 
 // last is what a silent address told before, if that still counts.

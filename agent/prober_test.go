@@ -35,6 +35,7 @@ type harbourWeb struct {
 type served struct {
 	answer  trust.Answer
 	anchors []root.Fingerprint
+	code    string            // of a finding
 	remotes map[string]served // for a name with several addresses; instead of the rest
 }
 
@@ -81,6 +82,9 @@ func (w *harbourWeb) Probe(_ context.Context, targets []trust.Target, in, more [
 			} else {
 				end.Findings = []trust.ServiceFinding{{Code: "silent", Severity: root.Refuse, What: "connection refused"}}
 				v.Answer = e.answer
+			}
+			if e.code != "" {
+				end.Findings = append(end.Findings, trust.ServiceFinding{Code: e.code, Severity: root.Note, What: e.code})
 			}
 			v.Endpoints = append(v.Endpoints, end)
 		}
@@ -232,6 +236,15 @@ func TestWhatIsUnknownHolds(t *testing.T) {
 		"a container is not looked into":        {func(w *harbourWeb, r *rig) { w.blind = []string{"2 other network namespaces"} }, "", true},
 		"it answers without TLS":                {func(w *harbourWeb, r *rig) { w.serves[at443("crane")] = served{answer: trust.NotTLS} }, "", true},
 		"it does not verify now":                {func(w *harbourWeb, r *rig) { w.serves[at443("crane")] = served{answer: trust.Fails} }, "", true},
+		"one address of several has no way to it": {func(w *harbourWeb, r *rig) {
+			w.serves[at443("crane")] = twoAddresses(served{answer: trust.Silent, code: codeNoRoute})
+		}, "", true},
+		"no address has a way to it": {func(w *harbourWeb, r *rig) {
+			w.serves[at443("crane")] = served{answer: trust.Silent, code: codeNoRoute}
+		}, "crane", false},
+		"a certificate that Go does not read": {func(w *harbourWeb, r *rig) {
+			w.serves[at443("crane")] = served{answer: trust.Fails, code: "unparsable"}
+		}, "cannot be judged", false},
 		"its name is wrong, its chain is not": {func(w *harbourWeb, r *rig) {
 			w.serves[at443("crane")] = served{answer: trust.Fails, anchors: under(old).anchors}
 		}, "crane", false},
