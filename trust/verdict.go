@@ -51,7 +51,16 @@ type Endpoint struct {
 	Leaf     *ServedCertificate  `json:"leaf,omitempty"`
 	Sent     []ServedCertificate `json:"sent,omitempty"` // as sent, leaf first
 	Anchors  []root.Fingerprint  `json:"anchors"`        // see Carried
+	Path     []Link              `json:"path,omitempty"` // the chain as it was judged: leaf first, up to its root where that is known
 	Findings []ServiceFinding    `json:"findings,omitempty"`
+}
+
+// Link is one certificate of the chain by which a service was judged.
+type Link struct {
+	ServedCertificate
+	Sent bool `json:"sent"` // by the service
+	In   bool `json:"in"`   // a root of this host's store
+	More bool `json:"more"` // a root that is known and that the store does not hold
 }
 
 // ServedCertificate is a certificate as a service sent it, for people: its

@@ -20,7 +20,11 @@ func Anchors(sent [][]byte, roots []trust.Root, now time.Time) []root.Fingerprin
 	if s.leaf() == nil {
 		return nil
 	}
-	var carry []root.Fingerprint
+	return s.anchors(roots, now)
+}
+
+func (s sent) anchors(roots []trust.Root, now time.Time) []root.Fingerprint {
+	carry := []root.Fingerprint{}
 	for _, r := range s.candidates(roots) {
 		if _, err := s.verify(trial{roots: []*x509.Certificate{r}, at: now, usage: x509.ExtKeyUsageServerAuth}); err == nil {
 			carry = append(carry, root.Of(r.Raw))

@@ -9,7 +9,7 @@ const (
 	MaxParallel  = 16   // connections at a time
 
 	MaxHandshake = 512 << 10 // bytes that are read of one connection; crypto/tls takes 256 KiB of certificates
-	MaxSent      = 30        // certificates of one chain that are looked at
+	MaxSent      = 64        // certificates of one chain that are looked at; BetterTLS has real paths among 36
 	MaxChecks    = 64        // roots that are tried on one chain; crypto/x509 stops each try at 100 signatures
 
 	MaxList     = 256 << 10 // bytes of a list of targets
