@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"anchorhold.test/anchorhold/trust/dependent"
+	"anchorhold.test/anchorhold/trust/probe"
 	"anchorhold.test/anchorhold/trust/reader"
 )
 
@@ -16,6 +17,8 @@ func (a *app) child(ctx context.Context, args []string) (found bool, err error) 
 		return true, reader.Child(args[1:], a.in, a.out)
 	case len(args) == 1 && args[0] == dependent.Command:
 		return true, dependent.Child(ctx, a.in, a.out)
+	case len(args) == 1 && args[0] == probe.Command:
+		return true, probe.Child(ctx, a.in, a.out)
 	}
 	return false, nil
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -18,40 +19,57 @@ import (
 // childGrace is how much longer than its own limit a child may take.
 const childGrace = 5 * time.Second
 
-// lookThrough looks through this host's files for certificates of servers: as
-// root in a child as the account of least rights, since no foreign file is
-// parsed with root's rights; else in this process.
+// errand is a question for a part of this program that reads what strangers
+// wrote.
+type errand struct {
+	what    string // "look through files": for errors
+	command string
+	body    func(ctx context.Context, in io.Reader, out io.Writer) error
+	limit   time.Duration
+	answer  int64 // bytes that it may answer
+}
+
+// run asks: as root in a child as the account of least rights, since nothing of
+// strangers is parsed with root's rights; else in this process.
+func (e errand) run(ctx context.Context, h *host.Host, question any) ([]byte, error) {
+	text, err := json.Marshal(question)
+	if err != nil {
+		return nil, fmt.Errorf("cannot encode the question: %w", err)
+	}
+	if !reader.CanAskOthers() {
+		var out bytes.Buffer
+		err := e.body(ctx, bytes.NewReader(text), &out)
+		return out.Bytes(), err
+	}
+	account, err := h.Account(agent.DefaultAccount)
+	if err != nil {
+		return nil, err
+	}
+	if account.UID == 0 {
+		return nil, fmt.Errorf("cannot %s: account %s is root", e.what, account.Name)
+	}
+	r, err := h.Run(ctx, host.Cmd{Path: host.Self, Args: []string{e.command}, Stdin: text, As: account,
+		Limit: e.answer, Timeout: e.limit + childGrace})
+	switch {
+	case err != nil:
+		return nil, err
+	case r.Truncated:
+		return nil, errors.New("cannot " + e.what + ": the answer is too long")
+	case r.Code != 0:
+		return nil, fmt.Errorf("cannot %s as %s: %s", e.what, account.Name, strings.TrimSpace(string(r.Stderr)))
+	}
+	return r.Stdout, nil
+}
+
+// lookThrough looks through this host's files for certificates of servers.
 func lookThrough(ctx context.Context, h *host.Host, q dependent.Question) (dependent.Answer, error) {
 	if err := q.Check(); err != nil {
 		return dependent.Answer{}, err
 	}
-	question, err := json.Marshal(q)
-	if err != nil {
-		return dependent.Answer{}, fmt.Errorf("cannot encode the question: %w", err)
-	}
-	if !reader.CanAskOthers() {
-		var out bytes.Buffer
-		if err := dependent.Child(ctx, bytes.NewReader(question), &out); err != nil {
-			return dependent.Answer{}, err
-		}
-		return dependent.Answers(out.Bytes(), q)
-	}
-	account, err := h.Account(agent.DefaultAccount)
+	e := errand{"look through files", dependent.Command, dependent.Child, dependent.Limit, dependent.MaxAnswer}
+	answer, err := e.run(ctx, h, q)
 	if err != nil {
 		return dependent.Answer{}, err
 	}
-	if account.UID == 0 {
-		return dependent.Answer{}, fmt.Errorf("cannot look through files: account %s is root", account.Name)
-	}
-	r, err := h.Run(ctx, host.Cmd{Path: host.Self, Args: []string{dependent.Command}, Stdin: question, As: account,
-		Limit: dependent.MaxAnswer, Timeout: dependent.Limit + childGrace})
-	switch {
-	case err != nil:
-		return dependent.Answer{}, err
-	case r.Truncated:
-		return dependent.Answer{}, errors.New("cannot look through files: the answer is too long")
-	case r.Code != 0:
-		return dependent.Answer{}, fmt.Errorf("cannot look through files as %s: %s", account.Name, strings.TrimSpace(string(r.Stderr)))
-	}
-	return dependent.Answers(r.Stdout, q)
+	return dependent.Answers(answer, q)
 }

@@ -43,6 +43,7 @@ func (a *app) scene(ctx context.Context) (*scene, error) {
 		}
 		s.now, stores = s.m.now(a), s.m.agent.Stores
 	}
+	s.prober = prober{s.host, func() time.Time { return s.now }}
 	if err := s.look(ctx, stores); err != nil {
 		return nil, err
 	}

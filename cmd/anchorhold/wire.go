@@ -122,6 +122,7 @@ func (m *machine) compose(ctx context.Context, a *app, state readOnly) error {
 	}
 	m.agent = &agent.Agent{Stores: stores, Ledger: l, Log: a.log,
 		Own: agent.Own(m.settings), Listeners: m.settings.Listeners, State: state,
+		Probing: prober{m.host, func() time.Time { return m.now(a) }},
 		Prover:  reader.Prover{Host: m.host, Accounts: m.settings.Accounts, Can: reader.CanAskOthers(), Self: self},
 		Witness: reader.Witness{Host: m.host, Account: agent.DefaultAccount, Can: reader.CanAskOthers(), Tools: reader.SystemTools()}}
 	return nil
