@@ -105,13 +105,14 @@ func (a *app) command() *cobra.Command {
 program of every account finds them: in the machine-wide trust store. One signed
 policy says which roots are trusted, retired or distrusted, and where and when.
 
-Somebody who signs                      On a host
-  vet          look at a root file         adopt     believe a keyset (as root)
-  keys new     make a signer               preview   see what would change
-  draft new    write what you want         enforce   make it so (as root)
-  sign         turn a draft into a policy  verify    see what is true, and why
-  starter      give hosts their pin        suspend   keep a root as it is (root)
-  keyset       replace signers             history   see every change ever made
+Somebody who signs                       On a host
+  vet          look at a root file         adopt      believe a keyset (as root)
+  keys new     make a signer               preview    see what would change
+  draft new    write what you want         enforce    make it so (as root)
+  sign         turn a draft into a policy  verify     see what is true, and why
+  starter      give hosts their pin        suspend    leave a root alone (root)
+  keyset       replace signers             history    see every change ever made
+                                           dependents who still needs a root
 
 A root vouches for any name it is not kept from. Whether to trust one is for
 your organisation's security officer and your local policy to decide.`,
@@ -131,6 +132,7 @@ your organisation's security officer and your local policy to decide.`,
 	root.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON, with a schema number")
 	root.AddCommand(
 		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.suspendCommand(), a.historyCommand(), a.adoptCommand(),
+		a.dependentsCommand(),
 	)
 	root.AddCommand(a.signerCommands()...)
 	completions(root)

@@ -20,11 +20,11 @@ func (a *app) dependentsCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "dependents SHA-256|FILE",
 		Short: "Find what on this host still depends on a root, and until when",
-		Long: `dependents lists the services, listeners and certificate files of this host whose
-chain ends at a root, those that expire first above, and which other root would
-carry each, so that you can choose the deadline on which the root goes. A root
-is named by the first digits of its SHA-256, if the policy or this host's store
-has it, or by its file.
+		Long: `dependents lists the services, listeners and certificate files of this host
+whose chain ends at a root, those that expire first above, and which other root
+would carry each, so that you can choose the deadline on which the root goes.
+Name the root by the first digits of its SHA-256, if the policy or this host's
+store has it, or by its file.
 
 It shakes hands with this host's listeners and the policy's services, and reads
 the configurations of well-known servers and the files that they name, as an

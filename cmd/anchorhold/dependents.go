@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"anchorhold.test/anchorhold/trust"
@@ -87,7 +88,8 @@ func (d *dependence) service(fp root.Fingerprint, in func(root.Fingerprint) bool
 	for _, e := range v.Endpoints {
 		switch {
 		case e.Leaf == nil && e.Answer != trust.NotTLS:
-			d.unasked = append(d.unasked, unasked{v.Target, e.Remote, firstFinding(e.Findings, string(e.Answer))})
+			why := firstFinding(e.Findings, string(e.Answer))
+			d.unasked = append(d.unasked, unasked{v.Target, e.Remote, strings.TrimPrefix(why, e.Remote+": ")})
 		case e.Leaf == nil || !slices.Contains(e.Anchors, fp) || slices.Contains(seen, e.Leaf.SHA256):
 		default:
 			seen = append(seen, e.Leaf.SHA256)

@@ -100,6 +100,13 @@ func onMachine(t *testing.T) bool {
 	if !trusttest.Private(t, programPath+"="+program(t)) {
 		return false
 	}
+	install(t)
+	return true
+}
+
+// install puts the program on a private machine, which follows nobody yet.
+func install(t *testing.T) {
+	t.Helper()
 	data, err := os.ReadFile(program(t))
 	if err != nil {
 		t.Fatal(err)
@@ -112,5 +119,4 @@ func onMachine(t *testing.T) bool {
 	if err := os.WriteFile(installed, data, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	return true
 }
