@@ -112,6 +112,7 @@ Somebody who signs                       On a host
   sign         turn a draft into a policy  verify     see what is true, and why
   starter      give hosts their pin        suspend    leave a root alone (root)
   keyset       replace signers             history    see every change ever made
+                                           probe      see if services verify
                                            dependents who still needs a root
 
 A root vouches for any name it is not kept from. Whether to trust one is for
@@ -132,7 +133,7 @@ your organisation's security officer and your local policy to decide.`,
 	root.PersistentFlags().BoolVar(&a.json, "json", false, "print the result as JSON, with a schema number")
 	root.AddCommand(
 		a.verifyCommand(), a.previewCommand(), a.enforceCommand(), a.suspendCommand(), a.historyCommand(), a.adoptCommand(),
-		a.dependentsCommand(),
+		a.probeCommand(), a.dependentsCommand(),
 	)
 	root.AddCommand(a.signerCommands()...)
 	completions(root)
