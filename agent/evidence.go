@@ -77,9 +77,9 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 	for _, e := range v.Endpoints {
 		k := Known{Target: v.Target, Remote: e.Remote, At: v.At, Anchors: e.Anchors}
 		switch {
-		case finds(e.Findings, codeNoRoute) && !everyEnd(v, codeNoRoute):
+		case Aside(v, e):
 			// no program of this host gets there
-		case e.Leaf != nil && len(e.Anchors) == 0 && finds(e.Findings, beyondGo...):
+		case Unjudged(e):
 			k.Unknown = "its certificates cannot be judged, and other programs may take them"
 			all = append(all, k)
 		case e.Leaf != nil:
@@ -102,6 +102,18 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 const codeNoRoute = "address-no-route"
 
 var beyondGo = []string{"unparsable", "issuer-unparsable", "chain-too-long", "handshake-too-large", "critical-unknown"}
+
+// Aside reports an endpoint at an address that this host has no way to, while it
+// has one to another address of the service.
+func Aside(v trust.Verdict, e trust.Endpoint) bool {
+	return finds(e.Findings, codeNoRoute) && !everyEnd(v, codeNoRoute)
+}
+
+// Unjudged reports an endpoint of whose chain it is not known which roots carry
+// it.
+func Unjudged(e trust.Endpoint) bool {
+	return e.Leaf != nil && len(e.Anchors) == 0 && finds(e.Findings, beyondGo...)
+}
 
 func finds(findings []trust.ServiceFinding, codes ...string) bool {
 	return slices.ContainsFunc(findings, func(f trust.ServiceFinding) bool { return slices.Contains(codes, f.Code) })

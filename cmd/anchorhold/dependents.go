@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"anchorhold.test/anchorhold/agent"
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/dependent"
 	"anchorhold.test/anchorhold/trust/root"
@@ -87,6 +88,9 @@ func (d *dependence) service(fp root.Fingerprint, in func(root.Fingerprint) bool
 	}
 	for _, e := range v.Endpoints {
 		switch {
+		case agent.Aside(v, e):
+		case agent.Unjudged(e):
+			d.unasked = append(d.unasked, unasked{v.Target, e.Remote, "its certificates cannot be judged, and other programs may take them"})
 		case e.Leaf == nil && e.Answer != trust.NotTLS:
 			why := firstFinding(e.Findings, string(e.Answer))
 			d.unasked = append(d.unasked, unasked{v.Target, e.Remote, strings.TrimPrefix(why, e.Remote+": ")})

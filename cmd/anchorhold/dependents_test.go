@@ -107,6 +107,9 @@ func TestDependentsUnknown(t *testing.T) {
 		{"no TLS", ends(trust.Endpoint{Answer: trust.NotTLS}), nil, exitRight, ""},
 		{"not resolved", ends(), nil, exitUnknown, "nobody could be asked"},
 		{"another root's", ends(trust.Endpoint{Answer: trust.Fails, Leaf: &leaf}), nil, exitRight, ""},
+		{"certificates that Go does not judge", ends(trust.Endpoint{Answer: trust.Fails, Leaf: &leaf, Findings: []trust.ServiceFinding{{Code: "critical-unknown"}}}), nil, exitUnknown,
+			"its certificates cannot be judged, and other programs may take them"},
+		{"an address without a way to it", ends(trust.Endpoint{Answer: trust.Silent, Findings: []trust.ServiceFinding{{Code: "address-no-route"}}}, trust.Endpoint{Answer: trust.Verifies, Leaf: &leaf}), nil, exitRight, ""},
 		{"a file for root alone", nil, []dependent.Unread{{Reason: dependent.Forbidden}}, exitUnknown, ""},
 		{"a name of nothing", nil, []dependent.Unread{{Reason: dependent.Missing}}, exitRight, ""},
 	} {

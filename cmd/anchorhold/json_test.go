@@ -58,6 +58,7 @@ func TestEveryCommandTellsJSON(t *testing.T) {
 		{"starter --keyset harbour.keyset", exitRight, "starter"},
 		{"starter --keyset missing", exitUnknown, "error"},
 		{"adopt missing", exitUnknown, "error"},
+		{"dependents missing", exitUnknown, "error"},
 	} {
 		var out bytes.Buffer
 		a := newApp(stdio{in: strings.NewReader(""), out: &out, err: io.Discard}, time.Now)

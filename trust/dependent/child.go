@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -52,7 +53,7 @@ func (q Question) Check() error {
 		return fmt.Errorf("cannot look through files: no time is given, or more than %d folders", MaxFolders)
 	}
 	for _, dir := range q.Folders {
-		if !path.IsAbs(dir) {
+		if !path.IsAbs(dir) && !filepath.IsAbs(filepath.FromSlash(dir)) {
 			return fmt.Errorf("cannot look through %q: give the folder's whole path", dir)
 		}
 	}

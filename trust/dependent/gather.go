@@ -62,6 +62,9 @@ func (s *search) judge(h held, q Question) (File, bool) {
 	own := ders(h.chain)
 	f.Anchors = probe.Anchors(own, q.Roots, at)
 	more := probe.Anchors(append(own, ders(s.leading(h.chain))...), q.Roots, at)
+	if len(more) == 0 && slices.ContainsFunc(h.chain, beyondGo) {
+		s.missed(h.at, h.path, NotRead, "its chain cannot be judged, and programs other than those in Go may take it")
+	}
 	f.Short = len(f.Anchors) == 0 && len(more) > 0
 	for _, fp := range more {
 		if !slices.Contains(f.Anchors, fp) {
@@ -69,6 +72,12 @@ func (s *search) judge(h held, q Question) (File, bool) {
 		}
 	}
 	return f, true
+}
+
+// beyondGo reports a certificate that crypto/x509 lets no chain go by, and other
+// libraries may.
+func beyondGo(c *root.Certificate) bool {
+	return c.X509 == nil || len(c.X509.UnhandledCriticalExtensions) > 0
 }
 
 // leading are the certificates of other files by which a chain may go on.

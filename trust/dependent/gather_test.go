@@ -3,6 +3,8 @@ package dependent
 import (
 	"bytes"
 	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/asn1"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -82,6 +84,21 @@ func TestGatherDates(t *testing.T) {
 		if !same(f.Anchors, anchors(old)) || f.Ended != want.Ended || f.Short != want.Short || f.Server != "" {
 			t.Errorf("%s: %+v", name, f)
 		}
+	}
+}
+
+// TestGatherBeyondGo has a certificate with an extension that must be understood
+// and is not: whether other libraries take it is not known.
+func TestGatherBeyondGo(t *testing.T) {
+	old := newRoot(t, "Harbour Root 2016")
+	key := newKey(t)
+	odd := ca{certify(t, x509.Certificate{DNSNames: []string{"odd.harbour.test"}, NotAfter: years(1),
+		ExtraExtensions: []pkix.Extension{{Id: asn1.ObjectIdentifier{1, 3, 6, 1, 4, 1, 99999, 1}, Critical: true, Value: []byte{5, 0}}}}, key, old), key}
+	m := newMachine(t)
+	m.write("/etc/ssl/certs/odd.pem", inPEM(odd))
+	a := m.gather(old)
+	if got := a.missed(NotRead); len(a.file(t, "/etc/ssl/certs/odd.pem").Anchors) != 0 || len(got) != 1 {
+		t.Errorf("%+v", a)
 	}
 }
 
