@@ -2,6 +2,7 @@ package dependent
 
 import (
 	"bytes"
+	"context"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/asn1"
@@ -274,6 +275,22 @@ func TestGatherIsBounded(t *testing.T) {
 	}
 	if len(s.unread) != maxUnread+1 || s.unread[maxUnread].Reason != TooMuch {
 		t.Errorf("%d things not read, last %+v", len(s.unread), s.unread[len(s.unread)-1])
+	}
+}
+
+// TestGatherTooMuch has a file beyond its bound, and a search that is called off.
+func TestGatherTooMuch(t *testing.T) {
+	old := newRoot(t, "Harbour Root 2016")
+	m := newMachine(t)
+	m.write("/etc/ssl/certs/huge.pem", slices.Concat(inPEM(old.server(t, "huge.harbour.test", years(1))), make([]byte, maxHolder)))
+	m.write("/etc/ssl/certs/tide.pem", inPEM(old.server(t, "tide.harbour.test", years(1))))
+	if a := m.gather(old); len(a.Files) != 1 || !slices.Equal(a.missed(TooMuch), []string{"/etc/ssl/certs/huge.pem"}) {
+		t.Errorf("%+v", a)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	stop()
+	if a := Gather(ctx, m.host(), Question{At: now}); len(a.Files) != 0 || len(a.missed(TooMuch)) != 1 {
+		t.Errorf("%+v", a)
 	}
 }
 
