@@ -84,10 +84,18 @@ func (h hold) dependents(ev Evidence, fp root.Fingerprint, leaving rootSet) (bre
 	return breaks, unknown
 }
 
-// services turns endpoints into what people are told, each service once.
+// services turns endpoints into what people are told, each service once. A
+// listener at which a service of the policy answers is that service.
 func services(all []Known) []Dependent {
+	named := map[string]bool{}
+	for _, k := range all {
+		named[k.Remote] = named[k.Remote] || !k.Target.Listener && k.Remote != ""
+	}
 	var out []Dependent
 	for _, k := range all {
+		if k.Target.Listener && named[k.Remote] {
+			continue
+		}
 		d := k.dependent()
 		if !slices.ContainsFunc(out, func(o Dependent) bool { return o.String() == d.String() }) {
 			out = append(out, d)

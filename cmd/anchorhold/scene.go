@@ -43,7 +43,7 @@ func (a *app) scene(ctx context.Context) (*scene, error) {
 		}
 		s.now, stores = s.m.now(a), s.m.agent.Stores
 	}
-	s.prober = prober{s.host, func() time.Time { return s.now }}
+	s.prober = prober{s.host, func() time.Time { return floored(s.now, a.now()) }}
 	if err := s.look(ctx, stores); err != nil {
 		return nil, err
 	}
@@ -55,6 +55,15 @@ func (a *app) scene(ctx context.Context) (*scene, error) {
 		}
 	}
 	return s, nil
+}
+
+// floored is the time by which a long wait judges: the clock goes on, and the
+// floor that the policy gives it stays.
+func floored(floor, clock time.Time) time.Time {
+	if clock.After(floor) {
+		return clock
+	}
+	return floor
 }
 
 // look takes the roots that programs read out of the machine's own store.

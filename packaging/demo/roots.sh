@@ -47,12 +47,18 @@ root() {
 		-startdate "$3" -enddate "$4" -keyfile "$1.key" -in "$1.csr" -out "$1.crt"
 }
 
-# server makes NAME.crt below ROOT, for 90 days.
+# server makes FILE.crt and FILE.key for NAME below ROOT, for 90 days.
 server() {
-	key "$1" "/O=Harbour port authority/CN=$1"
-	NAME=DNS:$1 openssl ca -batch -notext -config ca.cnf -extensions server -days 90 \
-		-cert "$2.crt" -keyfile "$2.key" -in "$1.csr" -out "$1.crt"
+	key "$1" "/O=Harbour port authority/CN=$2"
+	NAME=DNS:$2 openssl ca -batch -notext -config ca.cnf -extensions server -days 90 \
+		-cert "$3.crt" -keyfile "$3.key" -in "$1.csr" -out "$1.crt"
 }
+
+# renew makes new.crt and new.key for a service below the root of 2026.
+renew() { server new "$1" harbour-2026; }
+
+# install_renewed is what a person does with them, and restarts the service.
+install_renewed() { mv new.key "$1.key" && mv new.crt "$1.crt"; }
 
 make_roots() {
 	export NAME=DNS:none.harbour.test # for openssl, which expands it in any case
@@ -60,6 +66,7 @@ make_roots() {
 	: >issued.txt
 	root harbour-2016 "Harbour Root 2016" 20160105120000Z 20360105120000Z
 	root harbour-2026 "Harbour Root 2026" "$(date -u -d '30 days ago' +%Y%m%d120000Z)" 20460105120000Z
-	server crane.harbour.test harbour-2016
-	server tide.harbour.test harbour-2026
+	server crane.harbour.test crane.harbour.test harbour-2016
+	server winch.harbour.test winch.harbour.test harbour-2016
+	server tide.harbour.test tide.harbour.test harbour-2026
 }

@@ -97,7 +97,7 @@ promise() {
 
 # fact checks an expression over the JSON of a command.
 fact() {
-	timeout 60 anchorhold "$2" --json >log/json 2>log/last </dev/null || true
+	timeout 60 anchorhold $2 --json >log/json 2>log/last </dev/null || true
 	/usr/bin/python3 -c 'import json, sys
 d = json.load(open("log/json"))
 sys.exit(not eval(sys.argv[1]))' "$3" 2>>log/last || { cat log/json >>log/last; fail "$1"; }
@@ -115,17 +115,20 @@ edit() {
 
 # serve starts the services that the story asks; it is ended with the story.
 serve() {
-	timeout 300 /usr/bin/python3 server.py port "$@" >log/server 2>&1 </dev/null &
+	timeout 300 /usr/bin/python3 server.py ports "$@" >log/server 2>&1 </dev/null &
 	server_pid=$!
 	local i
 	for i in $(seq 100); do
-		[ ! -s port ] || break
+		[ ! -s ports ] || break
 		kill -0 "$server_pid" 2>/dev/null || break
 		sleep 0.05
 	done
-	[ -s port ] || { cp log/server log/last; fail "the services do not start"; }
-	port=$(cat port)
+	[ -s ports ] || { cp log/server log/last; fail "the services do not start"; }
+	for i in "$@"; do echo "127.0.0.1 $i" >>/etc/hosts; done
 }
+
+# port is where a service answers.
+port() { sed -n "s/^$1 //p" ports; }
 
 # as_nobody runs a reader with the rights and the surroundings of a service.
 as_nobody() {
@@ -134,11 +137,12 @@ as_nobody() {
 
 # ask has three programs ask a service; each must say yes (0) or no.
 ask() {
-	local want=$1 name=$2
-	reader "$want" "$name" '' curl -sS --connect-to "::127.0.0.1:$port" "https://$name/"
-	reader "$want" "$name" '' python3 ask.py "$name" "$port"
+	local want=$1 name=$2 at
+	at=$(port "$name")
+	reader "$want" "$name" '' curl -sS "https://$name:$at/"
+	reader "$want" "$name" '' python3 ask.py "$name" "$at"
 	reader "$want" "$name" '^verify error:|^Verification: OK' openssl s_client -brief -verify_return_error \
-		-connect "127.0.0.1:$port" -servername "$name" -verify_hostname "$name"
+		-connect "$name:$at" -verify_hostname "$name"
 	echo
 }
 

@@ -83,7 +83,15 @@ func (j *judging) reached(e End) trust.Answer {
 	case NoRoute:
 		j.say(codeNoRoute, "%s: %s", e.Remote, e.Why)
 		return trust.Silent
-	case Unreached, Stalled, Closed:
+	case Closed:
+		if j.target.Listener {
+			// It was asked twice. A service that speaks TLS answers a hello that it
+			// does not like with an alert (RFC 8446 6.2).
+			j.say(codeNotTLS, "%s: %s, as what speaks another protocol does", e.Remote, e.Why)
+			return trust.NotTLS
+		}
+		fallthrough
+	case Unreached, Stalled:
 		j.say(codeSilent, "%s: %s", e.Remote, e.Why)
 		return trust.Silent
 	case Plain:
