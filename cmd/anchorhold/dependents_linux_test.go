@@ -17,6 +17,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -152,8 +153,8 @@ http {
 }
 `
 
-// nginx starts the real one and waits until it answers.
-func (p *pier) nginx() {
+// nginx starts the real one, waits until it answers, and returns what stops it.
+func (p *pier) nginx() (stop func()) {
 	p.t.Helper()
 	name := trusttest.Need(p.t, "nginx")[0]
 	write(p.t, "/etc/nginx/nginx.conf", pierNginx, 0o644)
@@ -163,15 +164,18 @@ func (p *pier) nginx() {
 	if err := c.Start(); err != nil {
 		p.t.Fatal(err)
 	}
-	p.t.Cleanup(func() { c.Process.Signal(os.Interrupt); c.Wait() })
+	var once sync.Once
+	stop = func() { once.Do(func() { c.Process.Signal(os.Interrupt); c.Wait() }) }
+	p.t.Cleanup(stop)
 	for range 100 {
 		if conn, err := net.Dial("tcp", "[::1]:7444"); err == nil {
 			conn.Close()
-			return
+			return stop
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
 	p.t.Fatal("nginx does not answer")
+	return nil
 }
 
 // tomcat has a key store as keytool makes it, and one as openssl does.
