@@ -69,6 +69,9 @@ func (w *harbourWeb) Probe(_ context.Context, targets []trust.Target, in, more [
 		ends := s.remotes
 		if ends == nil {
 			ends = map[string]served{"192.0.2.7:443": s}
+			if t.Listener {
+				ends = map[string]served{t.Address: s}
+			}
 		}
 		for remote, e := range ends {
 			end := trust.Endpoint{Remote: remote, Answer: e.answer}
@@ -317,4 +320,13 @@ func brief(r Result) string {
 		fmt.Fprintf(&b, "\nchanged %s: %v %q (%s)", c.Change, c.Err, c.Notes, c.Change.Why)
 	}
 	return b.String()
+}
+
+func TestAServiceOfThisHostIsToldOnce(t *testing.T) {
+	crane := Known{Target: trust.Target{Service: "crane", Address: at443("crane")}, Remote: "127.0.0.1:443"}
+	same := Known{Target: trust.Target{Address: "127.0.0.1:443", Listener: true}, Remote: "127.0.0.1:443"}
+	other := Known{Target: trust.Target{Address: "127.0.0.1:8443", Listener: true}, Remote: "127.0.0.1:8443"}
+	if got := services([]Known{same, crane, other}); len(got) != 2 || got[0].Service != "crane" || got[1].Address != "127.0.0.1:8443" {
+		t.Errorf("told as %v", got)
+	}
 }
