@@ -21,8 +21,10 @@ var cases = map[string][]expectation{
 	"C26": {hosted(c26Shut), hosted(c26Locked), hosted(c26Mended)},
 	"C28": {c28Fault, hosted(c28Two), hosted(c28Waits)},
 	"C32": {hosted(c32Lingers), hosted(c32Named), hosted(c32Gone), hosted(c32ReadBack), hosted(c32Wrong)},
+	"C33": {networked(c33Store), networked(c33Policy), networked(c33Services), networked(c33Held), networked(c33Ends), networked(c33Both), networked(c33Wrong)},
 	"C35": {hosted(c35Names), c35Empty, c35NoName, hosted(c35After)},
 	"C39": {hosted(c39Held), hosted(c39Floor), hosted(c39Clock), hosted(c39Next)},
+	"C40": {networked(c40Verdicts), networked(c40NoRoot), networked(c40Common)},
 }
 
 // later are the cases whose sentences nothing asserts yet, each with what it
@@ -32,9 +34,7 @@ var later = map[string]string{
 	"C23": "the Windows store",
 	"C25": "watching services: a program older than the store's last change",
 	"C30": "the watched policy file",
-	"C33": "probing services: holds",
 	"C37": "the service",
-	"C40": "probing services: verdicts",
 }
 
 // hosted gives an expectation a private copy of this machine, with the

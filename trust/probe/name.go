@@ -44,6 +44,8 @@ func (j *judging) named() bool {
 	switch {
 	case len(leaf.DNSNames)+len(leaf.IPAddresses) == 0:
 		j.noNames(leaf, name)
+	case len(leaf.DNSNames) == 0 && !ip.IsValid() && isCommon(leaf, name):
+		j.say(codeNoSAN, "the certificate is for %s only: it has no DNS name, and its common name %s does not count", list(namesOf(leaf)), root.Safe(leaf.Subject.CommonName, maxName))
 	case ip.IsValid() && slices.Contains(leaf.DNSNames, name):
 		j.say(codeIPAsDNS, "the certificate holds %s as a DNS name, not as an address", shown)
 	case ip.IsValid():
@@ -64,11 +66,16 @@ func (j *judging) noNames(leaf *x509.Certificate, name string) {
 	switch {
 	case cn == "":
 		j.say(codeNoSAN, "the certificate has no subjectAltName with a name or an address, and no common name either")
-	case strings.EqualFold(strings.TrimSuffix(cn, "."), name):
+	case isCommon(leaf, name):
 		j.say(codeNoSAN, "the certificate has no subjectAltName with a name or an address; its common name %s would have matched, but the common name does not count", root.Safe(cn, maxName))
 	default:
 		j.say(codeNoSAN, "the certificate has no subjectAltName with a name or an address; its common name %s does not count, and would not have matched", root.Safe(cn, maxName))
 	}
+}
+
+// isCommon reports whether the common name would have matched, did it count.
+func isCommon(leaf *x509.Certificate, name string) bool {
+	return strings.EqualFold(strings.TrimSuffix(leaf.Subject.CommonName, "."), name)
 }
 
 // wildcards tells of those that do not stand for what their owner may think.
