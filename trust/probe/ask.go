@@ -11,6 +11,7 @@ import (
 	"os"
 	"strings"
 	"syscall"
+	"time"
 
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
@@ -80,7 +81,9 @@ func (n Net) once(ctx context.Context, t trust.Target, remote netip.AddrPort, co
 	if deadline, ok := ctx.Deadline(); ok {
 		raw.SetDeadline(deadline)
 	}
-	defer context.AfterFunc(ctx, func() { raw.Close() })()
+	// Not closed: the error of a connection that is called off is that of one
+	// whose time is over.
+	defer context.AfterFunc(ctx, func() { raw.SetDeadline(time.Unix(1, 0)) })()
 	conn := count(raw)
 	if err := upgrade(conn, t.StartTLS); err != nil {
 		e.Stop, e.Why = upgradeStop(err, conn)

@@ -136,6 +136,8 @@ func (j *judging) refused() {
 	var invalid x509.CertificateInvalidError
 	var critical x509.UnhandledCriticalExtension
 	switch {
+	case j.signer() != "":
+		j.say(codeNotCA, "%s signed a certificate of its chain and is no CA, or may not sign", j.signer())
 	case errors.As(j.err, &critical):
 		j.say(codeCritical, "a certificate of its chain has a critical extension that crypto/x509 does not know")
 	case !errors.As(j.err, &invalid):
@@ -143,19 +145,17 @@ func (j *judging) refused() {
 		j.say(codeNameLimit, "a CA of its chain may not issue for this name: %s", root.Safe(invalid.Detail, maxText))
 	case invalid.Reason == x509.TooManyIntermediates:
 		j.say(codePathLength, "more CAs stand below one of its chain than that one allows")
-	case invalid.Reason == x509.NotAuthorizedToSign:
-		j.say(codeNotCA, "%s signed a certificate of its chain and is no CA", j.signer())
 	}
 }
 
-// signer is the first of the path that signed and may not.
+// signer is the first of the path that signed and may not, or "".
 func (j *judging) signer() string {
 	for _, c := range j.path[1:] {
 		if !c.IsCA || c.KeyUsage != 0 && c.KeyUsage&x509.KeyUsageCertSign == 0 {
 			return shownX(c)
 		}
 	}
-	return "one certificate"
+	return ""
 }
 
 // limits tells of limits in the root itself, which some programs pass over:

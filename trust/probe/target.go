@@ -32,8 +32,11 @@ func ParseTarget(address, startTLS, identity string) (trust.Target, error) {
 	if strings.Contains(address, "://") {
 		return t, fmt.Errorf("%s is an address of a page: give host:port", root.Safe(address, maxName))
 	}
-	bare := strings.Trim(address, "[]")
-	if _, err := netip.ParseAddr(bare); err == nil || !strings.Contains(address, ":") {
+	bare := address
+	if inner, ok := strings.CutPrefix(address, "["); ok {
+		bare = strings.TrimSuffix(inner, "]")
+	}
+	if _, err := netip.ParseAddr(bare); err == nil && (bare == address || strings.HasSuffix(address, "]")) || !strings.Contains(address, ":") {
 		t.Address = net.JoinHostPort(bare, port)
 	}
 	host, _, err := splitTarget(t.Address)
