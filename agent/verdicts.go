@@ -128,6 +128,12 @@ func (m Remembered) Keep(dir Dir) error {
 	return nil
 }
 
+// Remember adds what services told to what is remembered in the state folder.
+// It is for the one who holds the host's lock.
+func Remember(dir Dir, verdicts []trust.Verdict, now time.Time) error {
+	return ReadVerdicts(dir).learn(verdicts, nil, now).Keep(dir)
+}
+
 // of returns what is remembered of a target.
 func (m Remembered) of(t trust.Target) []Endpoint {
 	for _, s := range m.Services {

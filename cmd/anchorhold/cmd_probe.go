@@ -12,6 +12,7 @@ import (
 	"anchorhold.test/anchorhold/agent"
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/probe"
+	"anchorhold.test/anchorhold/trust/reader"
 )
 
 // Bounds of waiting for a renewed certificate.
@@ -38,10 +39,11 @@ and the root it ends at, keys and signatures, DNS both ways. Each finding says
 what users will see and what to do. Nothing beyond the handshake is sent; as
 root it runs as an account without rights. Revocation is not checked.
 
-Without a service it probes those that the policy has this host watch. With
---chain it judges a renewed certificate before you install it, and connects to
-nobody. With --wait it waits until the service serves another certificate than
-now, and one that verifies.
+Without a service it probes those that the policy has this host watch, and as
+root the host remembers for 7 days by which roots they verify. With --chain it
+judges a renewed certificate before you install it, and connects to nobody. With
+--wait it waits until the service serves another certificate than now, and one
+that verifies.
 
 Exit codes: 0 all verify, 1 one does not, 2 could not tell.`,
 		Example: "  anchorhold probe tide.harbour.test:8443\n" +
@@ -57,6 +59,9 @@ Exit codes: 0 all verify, 1 one does not, 2 could not tell.`,
 				return err
 			}
 			verdicts, err := a.probe(cmd.Context(), s, p, args)
+			if err == nil && len(args) == 0 && p.list == "" && p.chain == "" {
+				err = a.remember(cmd.Context(), s, verdicts)
+			}
 			if err != nil {
 				return err
 			}
@@ -92,6 +97,25 @@ func (p probing) check(c *cobra.Command, args []string) error {
 		return fmt.Errorf("--wait takes a time of at most %s, such as 5m", waitMost)
 	}
 	return nil
+}
+
+// remember keeps what the services of the policy told: where one does not answer
+// later, that counts. Only root may keep anything.
+func (a *app) remember(ctx context.Context, s *scene, verdicts []trust.Verdict) error {
+	if s.m == nil || !reader.CanAskOthers() {
+		return nil
+	}
+	release, err := a.own(ctx, "probe")
+	if err != nil {
+		return err
+	}
+	defer release()
+	d, err := s.host.Dir(statePath)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return agent.Remember(writable{d}, verdicts, s.now)
 }
 
 func (a *app) probe(ctx context.Context, s *scene, p probing, args []string) ([]trust.Verdict, error) {
