@@ -32,12 +32,12 @@ func (a *app) probeCommand() *cobra.Command {
 	var p probing
 	c := &cobra.Command{
 		Use:   "probe [HOST[:PORT]...]",
-		Short: "Show whether services verify with this host's own store, and what users will see",
-		Long: `probe shakes hands with each service, at all of its addresses, and judges what it
-really sends by the roots of this host's machine store: name, dates, the chain
-and the root it ends at, keys and signatures, DNS both ways. Each finding says
-what users will see and what to do. Nothing beyond the handshake is sent; as
-root it runs as an account without rights. Revocation is not checked.
+		Short: "See whether services verify with this host's own store",
+		Long: `probe shakes hands with each service, at all of its addresses, and judges what
+it really sends by the roots of this host's machine store: name, dates, the
+chain and the root it ends at, keys and signatures, DNS both ways. Each finding
+says what users will see and what to do. Nothing beyond the handshake is sent;
+as root it runs as an account without rights. Revocation is not checked.
 
 Without a service it probes those that the policy has this host watch, and as
 root the host remembers for 7 days by which roots they verify. With --chain it
