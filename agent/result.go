@@ -148,7 +148,10 @@ func (row *Row) trusted(w Want, p trust.Placement) {
 		row.Next = append(row.Next, f.Remedy)
 	} else if !row.Right && row.Known {
 		row.Beyond = p.Beyond()
-		row.Next = append(append(row.Next, p.Helps...), "sudo anchorhold enforce")
+		row.Next = append(row.Next, p.Helps...)
+		if !row.Beyond {
+			row.Next = append(row.Next, "sudo anchorhold enforce")
+		}
 	}
 	if w.Until != nil {
 		row.Notes = append(row.Notes, "trusted until "+w.Until.Format("2006-01-02")+", then it retires by itself")

@@ -1,6 +1,7 @@
 package trust
 
 import (
+	"slices"
 	"strings"
 
 	"anchorhold.test/anchorhold/trust/root"
@@ -28,25 +29,54 @@ type Placement struct {
 	Store   StoreID
 	Root    root.Fingerprint
 	State   State
-	Found   []Location // every copy
+	Found   []Location // every copy that counts
+	Aside   []Location // copies where they do not count, see [Placement.Elsewhere]
 	Missing []string   // parts that should hold it and do not
+	Opaque  []string   // parts of which nobody can tell whether they hold it
 	Read    bool       // at least one compiled part holds a copy, so some reader reads it
 	Reasons []string   // for every state but Placed and Absent, in words
+	Helps   []string   // what a person has to do about it, as no refresh does
+}
+
+// Beyond reports that all is well as far as a refresh reaches: what is left is
+// a part that a person has to open first.
+func (p Placement) Beyond() bool {
+	return p.State == Incomplete && len(p.Missing) == 0 && len(p.Opaque) > 0
+}
+
+func (p *Placement) help(text string) {
+	if !slices.Contains(p.Helps, text) {
+		p.Helps = append(p.Helps, text)
+	}
 }
 
 // Placement judges what the snapshot says of one root. It knows no policy:
 // a root that should be gone and is not is Placed or Incomplete here.
 func (s Snapshot) Placement(fp root.Fingerprint) Placement {
+	m, aside := s.apart(fp)
+	p := m.placement(fp)
+	p.Aside = aside
+	return p
+}
+
+func (s Snapshot) placement(fp root.Fingerprint) Placement {
 	e, there := s.Entries[fp]
 	p := Placement{Store: s.Store, Root: fp, State: Absent, Found: e.Locations}
 	if there && e.Blocked && len(e.Locations) == 0 {
 		p.State = Refused
 		return p
 	}
-	var unread []string
+	var unread, opaque []string
 	for _, part := range s.Parts {
-		if part.Unread != "" {
+		switch {
+		case part.Unread != "":
 			unread = append(unread, part.Name+" ("+part.Unread+")")
+		case part.Present && part.Opaque != "":
+			opaque = append(opaque, "what "+part.Name+" holds cannot be told: "+part.Opaque)
+			p.Opaque = append(p.Opaque, part.Name)
+			for _, f := range part.Faults {
+				p.help(f.Next)
+			}
 		}
 	}
 	live := 0 // copies that are more than a name
@@ -61,6 +91,7 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 		return p
 	}
 	if len(e.Locations) == 0 {
+		p.Reasons = opaque
 		return p
 	}
 	p.State = Placed
@@ -69,8 +100,9 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 		if part.Present && part.Blocked != nil {
 			p.State = Unreadable
 			shut = append(shut, "all of "+part.Name+" is shut: "+part.Blocked.String())
+			p.unblock(part.Blocked)
 		}
-		if !part.Present || part.Unread != "" {
+		if !part.Present || part.Unread != "" || part.Opaque != "" {
 			continue
 		}
 		in := e.In(part.Name)
@@ -101,14 +133,40 @@ func (s Snapshot) Placement(fp root.Fingerprint) Placement {
 		case !open:
 			p.State = Unreadable
 			p.Reasons = append(p.Reasons, "in "+part.Name+": "+stop.String())
+			p.unblock(stop)
 		}
 	}
 	p.Reasons = append(shut, p.Reasons...) // what concerns every root comes first
 	if len(p.Missing) > 0 {
 		p.Reasons = append(p.Reasons, "not in "+strings.Join(p.Missing, ", "))
 		if p.State == Placed || p.State == Untrusted {
+			p.State = s.lacking(&p)
+		}
+	}
+	if len(opaque) > 0 {
+		p.Reasons = append(p.Reasons, opaque...)
+		if p.State == Placed {
 			p.State = Incomplete
 		}
 	}
 	return p
+}
+
+// unblock says how a path is opened that no refresh opens.
+func (p *Placement) unblock(b *Blocked) {
+	if b.ByHand {
+		p.help(b.Remedy())
+	}
+}
+
+// lacking judges a root that some parts do not hold.
+func (s Snapshot) lacking(p *Placement) State {
+	part, _ := s.Part(p.Missing[0])
+	if len(p.Missing) > 1 || part.Lacks == nil {
+		return Incomplete
+	}
+	if part.Lacks.Help != "" {
+		p.help(part.Lacks.Help)
+	}
+	return part.Lacks.State
 }

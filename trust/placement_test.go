@@ -7,6 +7,24 @@ import (
 	"anchorhold.test/anchorhold/trust/root"
 )
 
+// TestRemedy: a path that no refresh opens is told with the command that does.
+func TestRemedy(t *testing.T) {
+	for want, b := range map[string]Blocked{
+		"chmod a+x /etc/ssl":          {Path: "/etc/ssl", Mode: 0o700, Want: 0o011, ByHand: true},
+		"chmod a+rx '/srv/a b;$(id)'": {Path: "/srv/a b;$(id)", Mode: 0o700, Want: 0o055, ByHand: true},
+		`chmod a+r '/srv/it'\''s'`:    {Path: "/srv/it's", Mode: 0o600, Want: 0o044, ByHand: true},
+	} {
+		if got := b.Remedy(); got != want {
+			t.Errorf("%s, not %s", got, want)
+		}
+		s := Snapshot{Store: Machine, Parts: []Part{{Name: "bundle", Kind: Compiled, Present: true, Blocked: &b}},
+			Entries: map[root.Fingerprint]Entry{{1}: {Locations: []Location{{Part: "bundle", Blocked: &b}}}}}
+		if p := s.Placement(root.Fingerprint{1}); len(p.Helps) != 1 || p.Helps[0] != want {
+			t.Errorf("helps %q", p.Helps)
+		}
+	}
+}
+
 func TestPlacement(t *testing.T) {
 	fp := root.Of([]byte("a root"))
 	at := func(part string) Location { return Location{Part: part, Path: "/" + part} }
@@ -42,6 +60,8 @@ func TestPlacement(t *testing.T) {
 		{"not seen, as not all was read", parts(func(p []Part) { p[1].Unread = "no permission" }), nil, Unknown, false, "could not read bundle"},
 		{"seen where it was read", parts(func(p []Part) { p[1].Unread = "no permission" }), &Entry{Locations: []Location{at("source")}}, Placed, false, ""},
 		{"a part that is shut for the observer too", parts(func(p []Part) { p[1].Unread, p[1].Blocked = "no permission", shut }), &Entry{Locations: []Location{at("source")}}, Unreadable, false, "all of bundle is shut"},
+		{"an opaque part", parts(func(p []Part) { p[2].Present, p[2].Opaque = true, "no key store" }), &Entry{Locations: []Location{at("source"), at("bundle")}}, Incomplete, true, "what java holds cannot be told"},
+		{"absent, beside an opaque part", parts(func(p []Part) { p[2].Present, p[2].Opaque = true, "no key store" }), nil, Absent, false, "what java holds cannot be told"},
 	} {
 		s := Snapshot{Store: Machine, Parts: c.parts, Entries: map[root.Fingerprint]Entry{}}
 		if c.entry != nil {

@@ -7,6 +7,11 @@ import (
 	"anchorhold.test/anchorhold/trust/root"
 )
 
+// PlatformPart names a part that no account reads as a file: what the platform
+// itself judges. A store that has one calls it so, and accounts confirm claims
+// by asking the platform.
+const PlatformPart = "trust"
+
 // Claim asks that accounts without privileges confirm what is said of one root
 // in one store: that it is there and validates a certificate, or that it is
 // gone.

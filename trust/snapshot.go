@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io/fs"
 	"slices"
+	"strings"
 
 	"anchorhold.test/anchorhold/trust/root"
 )
@@ -28,8 +29,18 @@ type Part struct {
 	Count   int      // distinct certificates in it
 	Blocked *Blocked // what keeps other accounts out of the whole part
 	Unread  string   // why this observer could not read it; empty: it was read
+	Opaque  string   // why nobody can tell what it holds, whatever his rights; the other parts are judged and changed without it
 	Ruined  string   // why readers get less from the whole part than they should; a refresh mends it
 	Faults  []Fault
+
+	Lacks *Lack // what a root is that this part alone does not hold, where that is not Incomplete
+}
+
+// Lack is what a root is that is in the source of a store and not in a compiled
+// part, where people have a word of their own for that.
+type Lack struct {
+	State State
+	Help  string // what a person can do about it
 }
 
 // Blocked says at which path an account without privileges is stopped.
@@ -37,10 +48,37 @@ type Blocked struct {
 	Path string
 	Mode fs.FileMode
 	Want fs.FileMode // bits that are missing
+
+	ByHand bool // it is none of the store's own: no refresh adds the bits, a person has to
 }
 
 func (b *Blocked) String() string {
 	return fmt.Sprintf("%s has mode %04o; other accounts need %04o", b.Path, b.Mode.Perm(), (b.Mode | b.Want).Perm())
+}
+
+// Remedy is the command that adds the bits.
+func (b *Blocked) Remedy() string {
+	who := "a+"
+	for _, bit := range []struct {
+		mask fs.FileMode
+		name string
+	}{{0o444, "r"}, {0o222, "w"}, {0o111, "x"}} {
+		if b.Want&bit.mask != 0 {
+			who += bit.name
+		}
+	}
+	return "chmod " + who + " " + shellWord(b.Path)
+}
+
+// plain are the characters that a shell takes as they are.
+const plain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/._-+:@,"
+
+// shellWord writes a path so that it can be copied into a command line.
+func shellWord(s string) string {
+	if strings.Trim(s, plain) == "" {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
 }
 
 // Fault is something wrong in a store, with what it costs and what to do.

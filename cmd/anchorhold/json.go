@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -224,7 +225,7 @@ func storeJSON(v agent.StoreView) jsonStore {
 		if !p.Present {
 			continue
 		}
-		q := jsonPart{Name: p.Name, Path: p.Path, Count: p.Count, Unread: p.Unread, Faults: p.Faults}
+		q := jsonPart{Name: p.Name, Path: p.Path, Count: p.Count, Unread: cmp.Or(p.Unread, p.Opaque), Faults: p.Faults}
 		if p.Blocked != nil {
 			q.Blocked = p.Blocked.String()
 		}

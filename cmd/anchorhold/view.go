@@ -189,6 +189,9 @@ func (a *app) showStores(r agent.Result) {
 			if p.Unread != "" {
 				say = append(say, remark{"why", fmt.Sprintf("%s was not read: %s", p.Name, p.Unread)})
 			}
+			if p.Present && p.Opaque != "" {
+				say = append(say, remark{"why", fmt.Sprintf("what %s holds cannot be told: %s", p.Name, p.Opaque)})
+			}
 			say = append(say, faults(p.Faults)...)
 		}
 		say = append(say, faults(v.Snapshot.Faults)...)

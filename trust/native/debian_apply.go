@@ -271,20 +271,31 @@ func (g *golive) openUp() {
 	}
 }
 
-// open lets accounts without privileges come to a file.
-func (g *golive) open(name string, notes *[]string) error {
-	var rooms []string
-	for _, r := range []string{g.d.Local, g.d.Certs} {
-		if real, err := g.d.Host.Resolve(r); err == nil {
-			rooms = append(rooms, real)
+// rooms are the store's own folders: in them, and nowhere else, read bits that
+// are missing are added.
+func (d *Debian) rooms() []string {
+	var real []string
+	for _, r := range []string{d.Local, d.Certs} {
+		if at, err := d.Host.Resolve(r); err == nil {
+			real = append(real, at)
 		}
 	}
+	return real
+}
+
+func within(name string, rooms []string) bool {
+	return slices.ContainsFunc(rooms, func(r string) bool { return name == r || strings.HasPrefix(name, r+"/") })
+}
+
+// open lets accounts without privileges come to a file.
+func (g *golive) open(name string, notes *[]string) error {
+	rooms := g.d.rooms()
 	for range maxDepth {
 		stop, err := g.d.Host.Paths(nil).Reach(name)
 		if err != nil || stop == nil {
 			return nil // a missing file is told elsewhere
 		}
-		if !slices.ContainsFunc(rooms, func(r string) bool { return stop.Path == r || strings.HasPrefix(stop.Path, r+"/") }) {
+		if !within(stop.Path, rooms) {
 			return fmt.Errorf("%s; it is not the store's own, so that it stays as it is: chmod it by hand", stop)
 		}
 		perm := stop.Mode.Perm() | stop.Missing

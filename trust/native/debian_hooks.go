@@ -93,6 +93,10 @@ func (g *golive) runHooks(ctx context.Context, changed bool) {
 		if java && len(lines) == 0 {
 			continue // it would start Java's tool for nothing
 		}
+		if java && g.t.s.java.opaque() { // it would fail, and leave its package half configured (measured with another password)
+			g.notes = append(g.notes, g.d.Java+" was left as it is: "+g.t.s.java.faults[0].What)
+			continue
+		}
 		if java {
 			if err := g.d.wait(ctx, g.d.Host.DpkgBusy); err != nil {
 				g.java = fmt.Errorf("the store of Java is pending: %w; the next enforcement brings it up to date", err)

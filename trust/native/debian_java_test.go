@@ -70,8 +70,19 @@ func TestJavaStoreThatCannotBeRead(t *testing.T) {
 	m := newMachine(t)
 	m.f.Put(t, cacerts, "\x30\x82\x01\x00 no key store")
 	p, _ := observe(t, m.d).Part(partJava)
-	if p.Unread == "" || !p.Present {
+	if p.Opaque == "" || p.Unread != "" || !p.Present {
 		t.Errorf("%+v", p)
+	}
+	// The other parts get the root all the same, and the hook, which would fail,
+	// is left alone.
+	a := trusttest.NewAuthority(t, "Harbour Root")
+	o := apply(t, m.d, trusttest.Change(trust.Place, a.Root()))
+	m.state(trust.Incomplete, a.Root())
+	if at := observe(t, m.d).Placement(a.Root().Fingerprint); !at.Beyond() || !at.Read || len(at.Helps) == 0 {
+		t.Errorf("%+v", at)
+	}
+	if said := strings.Join(o[0].Notes, "\n"); !strings.Contains(said, cacerts+" was left as it is") {
+		t.Errorf("notes %q", said)
 	}
 }
 

@@ -34,6 +34,10 @@ func (c *content) torn() bool {
 	return false
 }
 
+// opaque reports a key store of which neither Java nor anybody else can tell
+// what it holds, for another reason than a writer that was ended.
+func (c *content) opaque() bool { return len(c.blocks) == 0 && len(c.faults) > 0 && !c.torn() }
+
 // keepJava makes a copy of Java's store before its hook runs.
 func (g *golive) keepJava() error {
 	was := g.t.s.java

@@ -152,7 +152,7 @@ func (b *builder) java() trust.Part {
 	p.Faults = append(p.Faults, b.javaOdds()...)
 	for _, f := range c.faults {
 		if len(c.blocks) == 0 {
-			p.Unread = f.What
+			p.Opaque = f.What // to Java as well
 		}
 	}
 	held := map[root.Fingerprint]bool{}
@@ -177,7 +177,7 @@ func faults(name string, c *content) []trust.Fault {
 		case "private-key":
 			next = "take the key out of this machine's trust store at once, and have its owner decide about a new one"
 		case "pkcs12-store":
-			next = "keytool -importkeystore -srckeystore FILE -destkeystore NEW -deststoretype JKS -deststorepass changeit, then put NEW in its place; or move it away, and the platform makes it anew"
+			next = "keytool -importkeystore -srckeystore " + name + " -destkeystore " + name + ".jks -deststoretype JKS -deststorepass changeit, then mv " + name + ".jks " + name + "; or move it away, and the platform makes it anew"
 		}
 		out = append(out, trust.Fault{Code: f.Code, Path: name, What: what, Harm: f.Harm, Next: next})
 	}

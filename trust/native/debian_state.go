@@ -141,12 +141,13 @@ func (s *state) reach() {
 	for w := range paths {
 		paths[w] = s.d.Host.Paths(nil)
 	}
+	rooms := s.d.rooms()
 	find := func(p *host.Paths, name string) *trust.Blocked {
 		stop, err := p.Reach(name)
 		if err != nil || stop == nil {
 			return nil // what could not be followed is told where it is read
 		}
-		return &trust.Blocked{Path: stop.Path, Mode: stop.Mode, Want: stop.Missing}
+		return &trust.Blocked{Path: stop.Path, Mode: stop.Mode, Want: stop.Missing, ByHand: !within(stop.Path, rooms)}
 	}
 	eachBy(len(s.files), func(w, i int) { s.files[i].blocked = find(paths[w], s.files[i].path) })
 	at := func(name string) *trust.Blocked { return find(paths[0], name) }
