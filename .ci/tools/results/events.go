@@ -30,6 +30,7 @@ type summary struct {
 	output         map[name]*strings.Builder
 	builds         map[string]*strings.Builder
 	pkgs           map[string]*tally
+	counts         counts
 }
 
 type tally struct{ passed, failed, skipped int }
@@ -67,6 +68,7 @@ func (s *summary) take(e event, w io.Writer) {
 	case e.Action == "build-output":
 		at(s.builds, e.ImportPath).WriteString(e.Output)
 	case e.Action == "output":
+		s.counts.take(e.Output, w)
 		at(s.output, name{e.Package, e.Test}).WriteString(e.Output)
 	case e.Test == "":
 		s.endPackage(e, w)

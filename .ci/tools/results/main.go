@@ -4,8 +4,9 @@
 // usage: results [-allow FILE] [-strict] -- go test -json ...
 //
 // It prints one line for each package, the whole output of each test that
-// failed, and last `N passed, N failed, N skipped`. Its status is 1 when
-// anything failed or nothing ran. With -strict it is 1 as well when a test
+// failed, each line that begins with "counted: " and their sums, and last
+// `N passed, N failed, N skipped`. Its status is 1 when anything failed or
+// nothing ran. With -strict it is 1 as well when a test
 // skipped that FILE doesn't list, or FILE lists one that didn't skip.
 package main
 
@@ -47,6 +48,9 @@ func run(args []string, stdout, stderr io.Writer) int {
 	for _, complaint := range judge(sum, allowed, *strict) {
 		fmt.Fprintln(stdout, complaint)
 		bad = true
+	}
+	if line := sum.counts.total(); line != "" {
+		fmt.Fprintln(stdout, line)
 	}
 	fmt.Fprintf(stdout, "%d passed, %d failed, %d skipped\n", sum.passed, sum.failed, len(sum.skips))
 	if bad {

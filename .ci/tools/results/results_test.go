@@ -31,6 +31,9 @@ const (
 {"Action":"output","Package":"p","Output":"panic: test timed out after 1s\n"}
 {"Action":"fail","Package":"p","Elapsed":1}
 `
+	counted2 = `{"Action":"output","Package":"p","Test":"TestA","Output":"counted: store fault=kill found=12 tried=12 broken=0 samples=40\n"}
+{"Action":"output","Package":"p","Test":"TestA","Output":"        counted: store fault=errno found=3 tried=3 broken=1 samples=2\n"}
+`
 	noTests = `{"Action":"output","Package":"q","Output":"?   q [no test files]\n"}
 {"Action":"skip","Package":"q","Elapsed":0}
 `
@@ -45,6 +48,7 @@ func TestRun(t *testing.T) {
 		says                []string
 	}{
 		{what: "passes", events: passes + noTests, says: []string{"ok   p (1 passed", "1 passed, 0 failed, 0 skipped\n"}},
+		{what: "counts", events: counted2 + passes, says: []string{"\ncounted: store fault=errno", "counted in all: found=15 tried=15 broken=1 overlaps=0 samples=42\n1 passed"}},
 		{what: "nothing ran", events: noTests, want: 1, says: []string{"nothing ran"}},
 		{what: "no event at all", want: 1, says: []string{"nothing ran"}},
 		{what: "fails", events: passes + fails, exit: "1", want: 1, says: []string{"FAIL p TestC", "got 1", "1 passed, 1 failed, 0 skipped\n"}},
