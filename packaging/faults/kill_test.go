@@ -51,7 +51,7 @@ func (w *sweep) tell(more string) {
 	if w.sampler.samples == 0 && due > 0 {
 		w.t.Errorf("%s: nobody looked meanwhile", w.s.name)
 	}
-	fmt.Printf("faults: scenario=%s fault=%s found=%d tried=%d broken=%d samples=%d states=%d%s\n",
+	fmt.Printf("counted: scenario=%s fault=%s found=%d tried=%d broken=%d samples=%d states=%d%s\n",
 		w.s.name, w.fault, w.found, w.tried, w.broken, w.sampler.samples, len(w.healed), more)
 	w.sampler.samples = 0
 }
