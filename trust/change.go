@@ -38,6 +38,7 @@ type Change struct {
 	Op    Op
 	Root  Root
 	Own   bool   // place: a copy of our own is wanted beside somebody's copy
+	Sweep bool   // withdraw and block: copies in accounts' own stores go too
 	Why   string // for people and the history
 }
 

@@ -57,6 +57,9 @@ func Detect(ctx context.Context, h *host.Host) ([]trust.Store, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("cannot look for trust stores: %w", err)
 	}
+	if s, ok := platformStore(); ok && h.Live() {
+		return []trust.Store{s}, nil
+	}
 	ids, err := systemIDs(h)
 	if err != nil {
 		return nil, refuse(h, fmt.Sprintf("%v (%s)", err, runtime.GOOS))

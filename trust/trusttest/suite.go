@@ -130,7 +130,7 @@ func describes(k *keeper) {
 	}
 	var compiled int
 	for _, p := range k.before.Parts {
-		if p.Name == "" || p.Path == "" || p.Kind != trust.Source && p.Kind != trust.Compiled {
+		if p.Name == "" || p.Path == "" || p.Kind != trust.Source && p.Kind != trust.Compiled && p.Kind != trust.Aside {
 			k.Errorf("part %+v", p)
 		}
 		if p.Kind == trust.Compiled && p.Present {
