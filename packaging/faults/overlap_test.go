@@ -138,11 +138,14 @@ func TestOverlaps(t *testing.T) {
 }
 
 // packageRuns is how often a package manager configures its package meanwhile.
-const packageRuns = 8
+const packageRuns = 9 // of three kinds
 
-// TestPackageAtWork has dpkg reconfigure ca-certificates and run its trigger,
-// with the vendor's real set and Java: what an upgrade does to the store. The
-// package itself is not fetched again, so that this works without a network.
+// upgradeTakes is how long dpkg is at an upgrade here, seen and rounded.
+const upgradeTakes = 9 * time.Second
+
+// TestPackageAtWork has dpkg reconfigure ca-certificates, run its trigger, and
+// upgrade it, with the vendor's real set and Java. The newer package is made of
+// the installed one, so that this works without a network.
 func TestPackageAtWork(t *testing.T) {
 	m := onMachine(t, false, true)
 	if m == nil {
@@ -159,17 +162,25 @@ func TestPackageAtWork(t *testing.T) {
 	pristine := capture(t, everything...)
 	w := m.sweep(scenarios()[2], pristine, "package", 1)
 	want := inJava(t)
+	const newer = "/var/tmp/newer.deb"
+	if out, err := exec.Command("/bin/sh", "newer.sh", newer).CombinedOutput(); err != nil {
+		t.Fatalf("cannot make a newer package: %v\n%s", err, out)
+	}
 	for i := range packageRuns {
 		w.tried++
 		w.g.base.restore(t, everything...)
 		w.sampler.begin(false, w.g.stays...) // its refresh takes links away on its own
 		var wg sync.WaitGroup
 		argv := []string{"/usr/sbin/dpkg-reconfigure", "-f", "noninteractive", "ca-certificates"}
-		if i%2 == 1 {
+		span := 2 * maxOffset
+		switch i % 3 {
+		case 1:
 			argv = []string{"/bin/sh", "-c", "dpkg-trigger --no-await --by-package=ca-certificates update-ca-certificates-fresh; dpkg --triggers-only ca-certificates"}
+		case 2:
+			argv, span = []string{"/usr/bin/dpkg", "-i", newer}, upgradeTakes
 		}
 		other := w.start(&wg, rand.N(maxOffset), argv)
-		us := w.start(&wg, rand.N(2*maxOffset), append([]string{installed}, w.g.args...))
+		us := w.start(&wg, rand.N(span), append([]string{installed}, w.g.args...))
 		wg.Wait()
 		if other.code != 0 {
 			w.fail(nil, "the package manager ends with %d: %s", other.code, other.all())
