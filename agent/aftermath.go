@@ -48,7 +48,7 @@ func (c *cycle) aftermath(ctx context.Context, before Result, steps []Step) erro
 	if !c.ev.Asked {
 		short, cancel := context.WithTimeout(ctx, afterLimit)
 		defer cancel()
-		c.ev = c.askAndLearn(short, c.Order, c.r, steps)
+		c.ev = c.ask(short, c.Order, c.r, steps) // only to tell: a run that dies before leaves nothing else behind
 		decided = broken(before, c.r, decided, c.ev)
 	}
 	for _, s := range decided {

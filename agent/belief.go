@@ -226,7 +226,7 @@ func (b Belief) relearned() ledger.Event {
 	if len(b.remembered.Held) > 0 {
 		why = fmt.Sprintf("the floor was gone; it is %s again, from the policy that was in force", b.Floor.Mark)
 	}
-	return ledger.Event{Time: b.now, Op: ledger.Relearn, Status: ledger.Done, Why: why, Policy: policyName(b.Policy)}
+	return ledger.Event{Time: b.now, Op: ledger.Relearn, Status: ledger.Done, Why: why, Policy: PolicyName(b.Policy)}
 }
 
 func keepFloor(dir Dir, name string, f policy.Floor) error {

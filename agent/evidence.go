@@ -75,7 +75,7 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 	}
 	var all []Known
 	for _, e := range v.Endpoints {
-		k := Known{Target: v.Target, Remote: e.Remote, At: v.At, Anchors: e.Anchors}
+		k := Known{Target: v.Target, Remote: e.Remote, At: v.At.UTC().Truncate(time.Second), Anchors: e.Anchors}
 		switch {
 		case Aside(v, e):
 			// no program of this host gets there

@@ -65,10 +65,10 @@ func (r Result) own(owned Owned) {
 	}
 }
 
-func (o Order) policyName() string { return policyName(o.Policy) }
+func (o Order) policyName() string { return PolicyName(o.Policy) }
 
-// policyName names a policy as ledger and history do.
-func policyName(v policy.Verified) string {
+// PolicyName names a policy as ledger and history do.
+func PolicyName(v policy.Verified) string {
 	d := v.Document()
 	return fmt.Sprintf("%s %d.%d", d.Name, d.Epoch, d.Version)
 }

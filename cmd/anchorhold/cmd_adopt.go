@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
 	"strings"
 
@@ -48,8 +47,8 @@ one should it ever return. The ledger, and what is in the stores, stay.`,
 }
 
 func (a *app) adopt(ctx context.Context, file, reason string) error {
-	if os.Geteuid() != 0 {
-		return errors.New("only root may say whom this host believes: sudo anchorhold adopt")
+	if !host.Privileged() {
+		return fmt.Errorf(onlyRoot, "adopt")
 	}
 	data, err := readBounded(file, agent.MaxSettings)
 	if err != nil {
@@ -73,9 +72,11 @@ func (a *app) adopt(ctx context.Context, file, reason string) error {
 		fmt.Fprintln(a.out, "These are this host's settings already.")
 		return a.tell(adopted(s, pin, false))
 	}
-	if err := a.repin(ctx, h, old, pin, reason); err != nil {
+	release, err := a.repin(ctx, h, old, pin, reason)
+	if err != nil {
 		return err
 	}
+	defer release()
 	d, err := h.Ensure(dir, 0o755)
 	if err != nil {
 		return err

@@ -25,7 +25,7 @@ func (a *app) suspendCommand() *cobra.Command {
 		Long: `suspend stops every change of one root on this host until the time is over: it
 is neither placed nor withdrawn, whatever the policy says, also if you took it
 out or put it in by hand. The exit code of every run is 1 meanwhile, and
-preview, verify, status and history tell why. It ends by itself, or with --end.
+preview, verify and history tell why. It ends by itself, or with --end.
 
 A root that the policy distrusts is refused at once, suspended or not.`,
 		Example: `  anchorhold suspend 3f9a2c11 --for 48h "tide breaks with it, ask the office"
@@ -72,20 +72,30 @@ func parseLength(s string) (time.Duration, error) {
 	return d, nil
 }
 
-func (a *app) suspend(ctx context.Context, which string, length time.Duration, reason string) error {
+// ownRoot makes this run the one writer of the host, and finds the root that
+// somebody means.
+func (a *app) ownRoot(ctx context.Context, which string) (*machine, root.Fingerprint, func(), error) {
 	release, err := a.own(ctx, "suspend")
+	if err != nil {
+		return nil, root.Fingerprint{}, nil, err
+	}
+	m, err := a.machine(ctx, nil)
+	if err == nil {
+		var fp root.Fingerprint
+		if fp, err = m.which(which); err == nil {
+			return m, fp, release, nil
+		}
+	}
+	release()
+	return nil, root.Fingerprint{}, nil, err
+}
+
+func (a *app) suspend(ctx context.Context, which string, length time.Duration, reason string) error {
+	m, fp, release, err := a.ownRoot(ctx, which)
 	if err != nil {
 		return err
 	}
 	defer release()
-	m, err := a.machine(ctx, nil)
-	if err != nil {
-		return err
-	}
-	fp, err := m.which(which)
-	if err != nil {
-		return err
-	}
 	wants, _ := agent.Wants(m.belief.Policy, m.facts)
 	for _, w := range wants {
 		if w.Root.Fingerprint == fp && w.Standing == policy.Distrusted {
@@ -110,19 +120,11 @@ func (a *app) suspend(ctx context.Context, which string, length time.Duration, r
 }
 
 func (a *app) endSuspension(ctx context.Context, which, reason string) error {
-	release, err := a.own(ctx, "suspend")
+	m, fp, release, err := a.ownRoot(ctx, which)
 	if err != nil {
 		return err
 	}
 	defer release()
-	m, err := a.machine(ctx, nil)
-	if err != nil {
-		return err
-	}
-	fp, err := m.which(which)
-	if err != nil {
-		return err
-	}
 	now := m.now(a)
 	next, was := m.suspended.End(fp, now)
 	if !was {
@@ -149,7 +151,7 @@ func (a *app) keepSuspended(ctx context.Context, m *machine, next agent.Suspensi
 	}
 	defer d.Close()
 	if p := m.belief.Policy; !p.IsZero() {
-		e.Policy = fmt.Sprintf("%s %d.%d", p.Document().Name, p.Mark().Epoch, p.Mark().Version)
+		e.Policy = agent.PolicyName(p)
 	}
 	if err := ledger.Tell(writable{d}, e); err != nil {
 		return err

@@ -16,17 +16,24 @@ import (
 // repin lets settings change as they like while they pin the same keyset and
 // no lower version. Whoever could change the pin by a file alone could change
 // every root, so anything else takes a reason, and is told in the history.
-// old are the settings until now, nil where there are none.
-func (a *app) repin(ctx context.Context, h *host.Host, old []byte, pin policy.Pin, reason string) error {
-	_, err := h.Stat(statePath)
+// old are the settings until now, nil where there are none. The caller writes
+// the new ones before it releases the host.
+func (a *app) repin(ctx context.Context, h *host.Host, old []byte, pin policy.Pin, reason string) (release func(), err error) {
+	_, err = h.Stat(statePath)
 	if known := err == nil; !known && old == nil {
-		return nil // a host that begins
+		return func() {}, nil // a host that begins
 	}
-	release, err := a.own(ctx, "adopt")
-	if err != nil {
-		return err
+	if release, err = a.own(ctx, "adopt"); err != nil {
+		return nil, err
 	}
-	defer release()
+	if err := a.repinOwned(h, old, pin, reason); err != nil {
+		release()
+		return nil, err
+	}
+	return release, nil
+}
+
+func (a *app) repinOwned(h *host.Host, old []byte, pin policy.Pin, reason string) error {
 	d, err := h.Dir(statePath)
 	if err != nil {
 		return err

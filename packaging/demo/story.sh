@@ -107,6 +107,7 @@ chapter "The old root goes by itself, everywhere"
 try 0 anchorhold enforce
 promise "the bundle lost exactly one root" '[ "$(roots)" -eq $((roots_before + 1)) ]'
 promise "Java forgot it too" 'java_has harbour-2026.crt && ! java_has harbour-2016.crt'
+promise "doing it again changes nothing" 'was=$(state); anchorhold enforce && [ "$(state)" = "$was" ]'
 accepted crane.harbour.test
 accepted tide.harbour.test
 try 0 anchorhold verify
