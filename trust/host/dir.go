@@ -22,7 +22,7 @@ type Dir struct {
 // Dir opens a folder to write in. It must not be a link, and every folder on
 // the way to it must be [Host.Guarded].
 func (h *Host) Dir(name string) (*Dir, error) {
-	name = path.Clean("/" + name)
+	name = machineName(name)
 	notes, real, fi, err := h.guarded(name)
 	if err != nil {
 		return nil, fmt.Errorf("cannot use folder %s: %w", name, err)
@@ -54,7 +54,7 @@ func (h *Host) Dir(name string) (*Dir, error) {
 // they are missing. perm is for those that are made; it does not depend on the
 // umask.
 func (h *Host) Ensure(name string, perm fs.FileMode) (*Dir, error) {
-	name = path.Clean("/" + name)
+	name = machineName(name)
 	d, err := h.Dir(name)
 	if err == nil || !errors.Is(err, fs.ErrNotExist) || name == "/" {
 		return d, err

@@ -3,8 +3,6 @@ package host
 import (
 	"fmt"
 	"io/fs"
-	"strconv"
-	"strings"
 )
 
 // Exposed says that somebody without privileges could replace what a
@@ -13,16 +11,16 @@ type Exposed struct {
 	Path string // the element of the real path that is open to others
 	Mode fs.FileMode
 	UID  uint32
+	Who  string // who owns it, where that is no number
 	Why  string
 }
 
 func (e *Exposed) Error() string {
+	if e.Who != "" {
+		return fmt.Sprintf("%s (owner %s) %s; make it belong to Administrators, and writable by them and the system alone", e.Path, e.Who, e.Why)
+	}
 	return fmt.Sprintf("%s (mode %04o, owner %d) %s; make it belong to root and writable by root alone", e.Path, e.Mode.Perm(), e.UID, e.Why)
 }
-
-// staffRoom is where Debian lets the group 'staff' write, on systems that have
-// /etc/staff-group-for-usr-local (Debian Policy 9.1.2).
-const staffRoom, staffGroup = "/usr/local", "staff"
 
 // Guarded checks every folder on the real way to name, and what lies at its
 // end: owned by an account that the host trusts, and not writable by group or
@@ -41,48 +39,8 @@ func (h *Host) guarded(name string) (notes []string, real string, fi fs.FileInfo
 		}
 		return err
 	})
+	if err == nil {
+		err = h.guardEnd(real, fi)
+	}
 	return notes, real, fi, err
-}
-
-func (h *Host) guard(at string, fi fs.FileInfo) (note string, err error) {
-	uid, gid, known := owner(fi)
-	if !known {
-		return "", fmt.Errorf("cannot tell who owns %s: %w", at, ErrUnsupported)
-	}
-	if !h.trusts(uid) {
-		return "", &Exposed{Path: at, Mode: fi.Mode(), UID: uid, Why: "belongs to an account without privileges"}
-	}
-	perm := fi.Mode().Perm()
-	if fi.IsDir() && fi.Mode()&fs.ModeSticky != 0 {
-		return "", nil
-	}
-	if perm&0o002 != 0 {
-		return "", &Exposed{Path: at, Mode: fi.Mode(), UID: uid, Why: "can be written by every account"}
-	}
-	if perm&0o020 == 0 || gid == 0 {
-		return "", nil
-	}
-	if staff, ok := h.group(staffGroup); ok && gid == staff && fi.IsDir() && (at == staffRoom || strings.HasPrefix(at, staffRoom+"/")) {
-		return fmt.Sprintf("%s can be written by the group staff: its members can add roots", at), nil
-	}
-	return "", &Exposed{Path: at, Mode: fi.Mode(), UID: uid, Why: fmt.Sprintf("can be written by group %d", gid)}
-}
-
-// maxGroups bounds the file of groups, in bytes.
-const maxGroups = 4 << 20
-
-// group looks a group up in the host's own file (group(5)).
-func (h *Host) group(name string) (uint32, bool) {
-	data, err := h.ReadFile("/etc/group", maxGroups)
-	if err != nil {
-		return 0, false
-	}
-	for line := range strings.Lines(string(data)) {
-		f := strings.Split(strings.TrimSpace(line), ":")
-		if len(f) >= 3 && f[0] == name {
-			gid, err := strconv.ParseUint(f[2], 10, 32)
-			return uint32(gid), err == nil
-		}
-	}
-	return 0, false
 }

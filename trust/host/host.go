@@ -57,6 +57,9 @@ func (h *Host) step(op, name string) error {
 
 // below returns where a path of the machine lies, links left as they are.
 func (h *Host) below(name string) string {
+	if h.Live() {
+		return liveName(path.Clean("/" + name))
+	}
 	return filepath.Join(h.Root, filepath.FromSlash(path.Clean("/"+name)))
 }
 

@@ -22,7 +22,7 @@ const MaxNames = 200_000
 // device.
 func (h *Host) Open(name string) (*os.File, error) {
 	if h.Live() {
-		return os.OpenFile(name, os.O_RDONLY|nonblock, 0)
+		return os.OpenFile(liveName(name), os.O_RDONLY|nonblock, 0)
 	}
 	return h.openInside(name)
 }
@@ -104,7 +104,7 @@ func readNames(f *os.File, name string) ([]fs.DirEntry, error) {
 // Stat follows links.
 func (h *Host) Stat(name string) (fs.FileInfo, error) {
 	if h.Live() {
-		return os.Stat(name)
+		return os.Stat(liveName(name))
 	}
 	return h.statInside(name)
 }

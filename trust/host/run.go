@@ -68,7 +68,7 @@ func (h *Host) Run(ctx context.Context, c Cmd) (Result, error) {
 		c.Timeout = DefaultTimeout
 	}
 	for _, name := range []string{c.Path, bounder} {
-		if name == Self || name == bounder && c.Memory == 0 {
+		if name == "" || name == Self || name == bounder && c.Memory == 0 {
 			continue
 		}
 		if _, err := h.Guarded(name); err != nil {

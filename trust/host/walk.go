@@ -72,7 +72,7 @@ func (h *Host) walk(name string, visit func(real string, fi fs.FileInfo) error) 
 		}
 		target = filepath.ToSlash(target)
 		todo = append(elements(target), todo...)
-		if strings.HasPrefix(target, "/") {
+		if strings.HasPrefix(target, "/") || filepath.IsAbs(target) {
 			real = "/"
 		} else {
 			real = path.Dir(real)
@@ -98,7 +98,7 @@ func elements(name string) []string {
 // parent returns where name lies with every link but the last resolved.
 func (h *Host) parent(name string) (string, error) {
 	if h.Live() {
-		return name, nil
+		return liveName(name), nil
 	}
 	dir, err := h.Resolve(path.Dir(path.Clean("/" + name)))
 	if err != nil {

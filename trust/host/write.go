@@ -52,7 +52,7 @@ func (d *Dir) fill(temp string, data []byte, perm fs.FileMode, durable bool) err
 	if err := d.h.step("create", d.at(temp)); err != nil {
 		return err
 	}
-	f, err := d.root.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, perm.Perm()&0o700)
+	f, err := d.create(temp, perm.Perm())
 	if err != nil {
 		return err
 	}
@@ -69,7 +69,7 @@ func (d *Dir) fill(temp string, data []byte, perm fs.FileMode, durable bool) err
 	if err := d.h.step("chmod", d.at(temp)); err != nil {
 		return err
 	}
-	if err := f.Chmod(perm.Perm()); err != nil {
+	if err := setMode(f, perm.Perm()); err != nil {
 		return err
 	}
 	fi, err := f.Stat()
@@ -138,7 +138,7 @@ func (d *Dir) rename(from, to string) error {
 	if err := d.h.step("rename", d.at(to)); err != nil {
 		return err
 	}
-	return d.full(d.root.Rename(from, to))
+	return d.full(d.replace(from, to))
 }
 
 // Remove takes a file, a link or an empty folder away.
@@ -156,7 +156,7 @@ func (d *Dir) remove(name string) error {
 	if err := d.h.step("remove", d.at(name)); err != nil {
 		return err
 	}
-	return d.full(d.root.Remove(name))
+	return d.full(d.drop(name))
 }
 
 // RemoveAll takes a file or a folder with everything in it away; what links
@@ -171,7 +171,7 @@ func (d *Dir) RemoveAll(name string) error {
 	if err := d.h.step("remove", d.at(name)); err != nil {
 		return err
 	}
-	return d.full(d.root.RemoveAll(name))
+	return d.full(d.dropAll(name))
 }
 
 // Mkdir makes a folder; perm does not depend on the umask.
@@ -182,10 +182,7 @@ func (d *Dir) Mkdir(name string, perm fs.FileMode) error {
 	if err := d.h.step("mkdir", d.at(name)); err != nil {
 		return err
 	}
-	if err := d.root.Mkdir(name, perm.Perm()&0o700); err != nil {
-		return d.full(err)
-	}
-	return d.Chmod(name, perm)
+	return d.full(d.mkdir(name, perm.Perm()))
 }
 
 // Chmod sets the mode of a regular file or a folder, never through a link. A

@@ -159,7 +159,11 @@ func utf16le(s string) []byte {
 // for client certificates then refuse good ones.
 func noRoot(at string, der []byte) (trust.Fault, bool) {
 	c, err := root.Parse(der)
-	if err != nil || c.Role() == root.RoleRoot {
+	if err != nil || c.X509 == nil {
+		return trust.Fault{}, false
+	}
+	// Old roots carry no word of what they are (version 1), and are roots.
+	if bytes.Equal(c.X509.RawSubject, c.X509.RawIssuer) && (c.X509.IsCA || !c.X509.BasicConstraintsValid) {
 		return trust.Fault{}, false
 	}
 	return trust.Fault{Code: "not-a-root", Path: at, What: "it is no root, yet lies among them",

@@ -77,7 +77,7 @@ func (s shelf) fetch(claims []trust.Claim) {
 	var wg sync.WaitGroup
 	for _, c := range claims {
 		for _, part := range c.Parts {
-			if s[part.Path] != nil || isFolder(part.Path) {
+			if s[part.Path] != nil || part.Name == trust.PlatformPart || isFolder(part.Path) {
 				continue
 			}
 			v := &volume{}
@@ -170,6 +170,15 @@ func readBounded(path string) ([]byte, error) {
 func (s shelf) there(c trust.Claim, p *trust.Proof) {
 	fp := c.Root.Fingerprint
 	for _, part := range c.Parts {
+		if part.Name == trust.PlatformPart {
+			by, err := askPlatform(c)
+			if err != nil {
+				p.Failures = append(p.Failures, fmt.Sprintf("with %s: %v", part.Path, err))
+			} else {
+				p.By = by
+			}
+			continue
+		}
 		paths := []string{part.Path}
 		if isFolder(part.Path) {
 			paths = paths[:0]
@@ -211,6 +220,12 @@ func (s shelf) there(c trust.Claim, p *trust.Proof) {
 // cannot be read cannot be confirmed.
 func (s shelf) gone(c trust.Claim, p *trust.Proof) {
 	for _, part := range c.Parts {
+		if part.Name == trust.PlatformPart {
+			if _, err := askPlatform(c); err != nil {
+				p.Failures = append(p.Failures, fmt.Sprintf("with %s: %v", part.Path, err))
+			}
+			continue
+		}
 		paths := []string{part.Path}
 		if isFolder(part.Path) {
 			var err error

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"strings"
 	"sync"
 	"time"
@@ -98,7 +97,7 @@ func (p Prover) ask(ctx context.Context, name string, question []byte) ([]trust.
 		return nil, fmt.Errorf("cannot read the answer of %s: %w", name, err)
 	}
 	for i := range proofs {
-		proofs[i].Account = name
+		proofs[i].Account = account.Name
 	}
 	return proofs, nil
 }
@@ -118,4 +117,4 @@ func answersAll(proofs []trust.Proof, claims []trust.Claim) bool {
 
 // CanAskOthers reports whether this process may run children as other
 // accounts.
-func CanAskOthers() bool { return os.Geteuid() == 0 }
+func CanAskOthers() bool { return host.Privileged() }

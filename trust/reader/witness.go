@@ -68,6 +68,9 @@ type voice struct {
 // Programs that use one of the libraries (curl, wget, perl) are not asked
 // beside it. What is known of each is measured: see the files of each.
 func voices() []voice {
+	if runtime.GOOS == "windows" {
+		return []voice{{"Windows", trust.PlatformPart, nil, askGo}}
+	}
 	return []voice{
 		{"OpenSSL", trust.BundlePart, func(t Tools) string { return t.OpenSSL }, askOpenSSL},
 		{"OpenSSL", trust.LinksPart, func(t Tools) string { return t.OpenSSL }, askOpenSSLFolder},

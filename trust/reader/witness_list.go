@@ -84,9 +84,12 @@ type lister map[root.Fingerprint]*x509.Certificate
 func (l lister) list(p asked) Listing {
 	out := Listing{Part: p.Part, Path: p.Path}
 	var err error
-	if p.Part == trust.LinksPart {
+	switch p.Part {
+	case trust.LinksPart:
 		err = l.folder(&out)
-	} else {
+	case trust.PlatformPart:
+		out.Roots, err = listPlatform()
+	default:
 		err = l.file(&out)
 	}
 	if err != nil {
