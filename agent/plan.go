@@ -47,7 +47,7 @@ func Plan(wants []Want, observed map[trust.StoreID]trust.Snapshot, owned Owned) 
 				r.DER = snap.Entries[r.Fingerprint].DER
 			}
 			steps = append(steps, Step{
-				Change:    trust.Change{Store: w.Store, Op: op, Root: r, Own: w.Own, Why: why(w, p)},
+				Change:    trust.Change{Store: w.Store, Op: op, Root: r, Own: w.Own, Sweep: w.Sweep, Why: why(w, p)},
 				Want:      w,
 				Placement: p,
 			})
@@ -82,12 +82,16 @@ func due(w Want, p trust.Placement, owned Owned) []trust.Op {
 		}
 		return ops
 	case policy.Retired:
-		if p.State == trust.Absent || p.State == trust.Refused || packaged(p) != "" {
+		gone := p.State == trust.Absent || p.State == trust.Refused
+		if gone && !sweeps(w, p) || packaged(p) != "" || !gone && directed(p) {
 			return nil
 		}
 		return []trust.Op{trust.Withdraw}
 	case policy.Distrusted:
 		if p.State == trust.Absent || p.State == trust.Refused {
+			if sweeps(w, p) {
+				return []trust.Op{trust.Withdraw}
+			}
 			return nil
 		}
 		return []trust.Op{trust.Block}

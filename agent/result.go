@@ -110,6 +110,7 @@ func judge(w Want, p trust.Placement, proofs []trust.Proof, owned Owned) Row {
 	case policy.Retired, policy.Distrusted:
 		row.leaving(w, p)
 	}
+	row.aside(w, p)
 	row.drift(w, p, owned)
 	failed := false
 	for _, pr := range proofs {
@@ -167,7 +168,7 @@ func (row *Row) trusted(w Want, p trust.Placement) {
 }
 
 func (row *Row) leaving(w Want, p trust.Placement) {
-	row.Right = p.State == trust.Absent || p.State == trust.Refused
+	row.Right = (p.State == trust.Absent || p.State == trust.Refused) && !sweeps(w, p)
 	if row.Right && len(p.Opaque) > 0 { // it may be in there
 		row.Right, row.Known = false, false
 		row.Next = append(row.Next, p.Helps...)
@@ -183,6 +184,11 @@ func (row *Row) leaving(w Want, p trust.Placement) {
 			what = "left over in " + l.Part + ": " + l.Path + " points to a file that is gone"
 		}
 		row.Reasons = append(row.Reasons, what)
+	}
+	if directed(p) && w.Standing == policy.Retired {
+		row.Reasons = append(row.Reasons, "a directory's policy brings it, and would bring it back")
+		row.Next = append(row.Next, "ask whoever runs the domain's Group Policy to take it out there")
+		return
 	}
 	if name := packaged(p); name != "" && w.Standing == policy.Retired {
 		row.Reasons = append(row.Reasons, "it belongs to "+name+", which a retirement leaves alone")

@@ -19,6 +19,7 @@ type Want struct {
 	DeadlinePassed bool
 	Until          *time.Time // trusted until then; passed where Standing is retired
 	Own            bool
+	Sweep          bool // copies in accounts' own stores go too
 	Succeeds       *root.Fingerprint
 	Sample         [][]byte
 	Expired        bool           // the certificate's own end has passed
@@ -67,6 +68,7 @@ func Wants(p policy.Verified, host policy.HostFacts) ([]Want, []Waiting) {
 			DeadlinePassed: due.DeadlinePassed,
 			Until:          due.Step.Until,
 			Own:            r.Own,
+			Sweep:          r.Sweep,
 			Succeeds:       r.Succeeds,
 			Sample:         r.Sample,
 		}
