@@ -202,7 +202,7 @@ func TestLostState(t *testing.T) {
 	t.Run("a clone", func(t *testing.T) {
 		s.t = t
 		here()
-		write(t, machineID, "0123456789abcdef0123456789abcdef\n", 0o444)
+		write(t, "/etc/machine-id", "0123456789abcdef0123456789abcdef\n", 0o444)
 		r := s.told(0, "enforce")
 		if r.Host == host || len(r.Host) != 32 || r.placement(t, s.print("Quay")).Owner != agent.Us {
 			t.Errorf("host %s, was %s", r.Host, host)

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"os/user"
 	"path"
 	"slices"
@@ -23,15 +22,12 @@ import (
 	"anchorhold.test/anchorhold/trust/reader"
 )
 
-// Places on a host.
+// Places in the state folder, and limits.
 const (
-	settingsPath = "/etc/anchorhold/agent.toml"
-	statePath    = "/var/lib/anchorhold"
-	statusFile   = "status.json"
-	lockFile     = "lock"
-	machineID    = "/etc/machine-id"
-	maxStatus    = 4 << 20
-	lockLimit    = 2 * time.Minute
+	statusFile = "status.json"
+	lockFile   = "lock"
+	maxStatus  = 4 << 20
+	lockLimit  = 2 * time.Minute
 )
 
 // machine is one host with everything composed for a run.
@@ -129,17 +125,19 @@ func (m *machine) compose(ctx context.Context, a *app, state readOnly) error {
 }
 
 func (m *machine) readSettings() error {
+	// As root, before a byte of it is read: along a guarded path nobody else can
+	// put another file in its place.
+	if host.Privileged() {
+		if _, err := m.host.Guarded(settingsPath); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("cannot use the settings: %w", err)
+		}
+	}
 	data, err := m.host.ReadFile(settingsPath, agent.MaxSettings)
 	if errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("this host believes nobody yet: there is no %s; take a starter file with 'anchorhold adopt FILE'", settingsPath)
 	}
 	if err != nil {
 		return fmt.Errorf("cannot read the settings: %w", err)
-	}
-	if os.Geteuid() == 0 {
-		if _, err := m.host.Guarded(settingsPath); err != nil {
-			return fmt.Errorf("cannot use the settings: %w", err)
-		}
 	}
 	if m.settings, err = agent.ParseSettings(data, path.Dir(settingsPath)); err != nil {
 		return fmt.Errorf("cannot use the settings %s: %w", settingsPath, err)
@@ -150,9 +148,9 @@ func (m *machine) readSettings() error {
 // identify finds out who this host is: by its state, or by the readable
 // status where the state is closed to the caller.
 func (m *machine) identify(state readOnly) error {
-	id, err := m.host.ReadFile(machineID, 1<<10)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("cannot read the machine's own id: %w", err)
+	id, err := ownID(m.host)
+	if err != nil {
+		return err
 	}
 	m.facts.Labels = m.settings.Labels
 	m.identity, m.fresh, err = agent.Identify(state, id)
@@ -227,8 +225,8 @@ func (f *forced) order(a *app, m *machine) (agent.Order, error) {
 // own makes this run of the command the one writer of the host. It comes before machine, so
 // that the state is read under the lock.
 func (a *app) own(ctx context.Context, command string) (release func(), err error) {
-	if os.Geteuid() != 0 {
-		return nil, fmt.Errorf("only root may do this: sudo anchorhold %s", command)
+	if !host.Privileged() {
+		return nil, fmt.Errorf(onlyRoot, command)
 	}
 	h := host.System()
 	d, err := h.Ensure(statePath, 0o755)
@@ -276,6 +274,7 @@ func (m *machine) keep() error {
 // verdict over the host.
 func (m *machine) publish(r agent.Result, failed error) error {
 	r.Changes = slices.DeleteFunc(slices.Clone(r.Changes), func(c agent.Changed) bool { return c.Err == nil })
+	r.Evidence = agent.Evidence{} // nobody is asked in the next run, where nothing goes out
 	told := resultJSON(m, r)
 	if failed != nil {
 		told.Exit, told.Error = exitUnknown, failed.Error()
