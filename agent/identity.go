@@ -50,12 +50,8 @@ func Identify(dir Dir, machineID []byte) (id Identity, fresh bool, err error) {
 
 // Keep stores an identity.
 func (id Identity) Keep(dir Dir) error {
-	data, err := json.Marshal(id)
-	if err != nil {
-		return fmt.Errorf("cannot encode the host's identity: %w", err)
-	}
-	if err := dir.Write(IdentityFile, append(data, '\n'), 0o600); err != nil {
-		return fmt.Errorf("cannot store the host's identity: %w", err)
-	}
-	return nil
+	return keep(dir, IdentityFile, "the host's identity", func() ([]byte, error) {
+		data, err := json.Marshal(id)
+		return append(data, '\n'), err
+	})
 }

@@ -113,14 +113,7 @@ func (s Suspensions) encode() ([]byte, error) {
 
 // Keep stores them.
 func (s Suspensions) Keep(dir Dir) error {
-	data, err := s.encode()
-	if err != nil {
-		return fmt.Errorf("cannot suspend: %w", err)
-	}
-	if err := dir.Write(SuspendedFile, data, 0o600); err != nil {
-		return fmt.Errorf("cannot store what is suspended: %w", err)
-	}
-	return nil
+	return keep(dir, SuspendedFile, "what is suspended", s.encode)
 }
 
 func (s Suspensions) of(fp root.Fingerprint) int {

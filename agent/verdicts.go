@@ -118,14 +118,7 @@ func (m Remembered) encode() ([]byte, error) {
 
 // Keep stores what is remembered.
 func (m Remembered) Keep(dir Dir) error {
-	data, err := m.encode()
-	if err != nil {
-		return fmt.Errorf("cannot encode what services told: %w", err)
-	}
-	if err := dir.Write(VerdictsFile, data, 0o600); err != nil {
-		return fmt.Errorf("cannot store what services told: %w", err)
-	}
-	return nil
+	return keep(dir, VerdictsFile, "what services told", m.encode)
 }
 
 // Remember adds what services told to what is remembered in the state folder.
