@@ -90,6 +90,7 @@ func (b *builder) source() trust.Part {
 			p.Faults = append(p.Faults, trust.Fault{Code: "unnameable", Path: f.path, What: "its name holds a line end or a backslash",
 				Harm: "the platform's refresh stops at it and changes nothing, whoever starts it", Next: "rename the file"})
 		}
+		p.Faults = append(p.Faults, b.exposed(f)...)
 		if first := owner[f.pem]; first != nil && first.path != f.path {
 			p.Faults = append(p.Faults, trust.Fault{Code: "same-link", Path: f.path, What: "its link has the same name as that of " + first.path + ": " + f.pem,
 				Harm: "only the last one stays in the folder of links and in Java's store", Next: "rename one of the two files"})

@@ -2,6 +2,7 @@ package native
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"path"
@@ -9,6 +10,7 @@ import (
 	"strings"
 
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/host"
 	"anchorhold.test/anchorhold/trust/root"
 )
 
@@ -30,6 +32,23 @@ func (b *builder) whose(f *source, fs []trust.Fault) []trust.Fault {
 		}
 	}
 	return fs
+}
+
+// exposed tells of a local file that somebody without privileges can exchange:
+// his own, one behind a link into his folder, or one that every account may
+// write. What it holds now is placed and counts; what it will hold is his say.
+func (b *builder) exposed(f *source) []trust.Fault {
+	var x *host.Exposed
+	if f.vendor != "" {
+		return nil
+	}
+	if _, err := b.s.d.Host.Guarded(f.path); !errors.As(err, &x) {
+		return nil
+	}
+	return []trust.Fault{{Code: "exposed", Path: f.path, Whose: b.s.d.ownerOf(f),
+		What: "an account without privileges can put another certificate in its place: " + x.Path + " " + x.Why,
+		Harm: "it decides what every program of this machine trusts after the next refresh",
+		Next: "put a copy that belongs to root in its place, or let the policy place the root itself (own = true)"}}
 }
 
 // ownFile is the name that the file would have if it were ours.
