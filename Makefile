@@ -55,7 +55,7 @@ build:
 test: packages $(TOOLS)/stamp
 	$(TOOLS)/results -allow .ci/allowed-skips.txt $(if $(filter true,$(CI)),-strict) -- bash -c '\
 		go test -json -timeout $(TEST_LIMIT) $$(go list $(PACKAGES) | grep -v "/packaging/faults$$"); rest=$$?; \
-		go test -json -timeout $(TEST_LIMIT) ./packaging/faults && exit $$rest'
+		go test -json -count=1 -timeout $(TEST_LIMIT) ./packaging/faults && exit $$rest'
 
 # Dies, fails and loses the power at every call of a run that changes something.
 faults: packages
