@@ -34,7 +34,12 @@ name the program behind each listener. What it could not inspect, it lists.
 Exit codes: 0 nothing depends on it, 1 something does, 2 nothing was found and
 not everything could be inspected.`,
 		Example: "  anchorhold dependents 4c31f2a9\n  anchorhold dependents harbour-root-2016.crt --folder /srv/harbour/tls",
-		Args:    cobra.ExactArgs(1),
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return errors.New("name one root: by the first digits of its SHA-256, or by its file")
+			}
+			return nil
+		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for i, dir := range folders {
 				abs, err := filepath.Abs(dir)

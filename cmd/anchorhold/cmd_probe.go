@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -94,7 +95,7 @@ func (p probing) check(c *cobra.Command, args []string) error {
 	case c.Flags().Changed("wait") && (len(args) != 1 || p.list != ""):
 		return errors.New("--wait waits for one service")
 	case c.Flags().Changed("wait") && (p.wait <= 0 || p.wait > waitMost):
-		return fmt.Errorf("--wait takes a time of at most %s, such as 5m", waitMost)
+		return fmt.Errorf("--wait takes a time of at most %d hours, such as 5m", waitMost/time.Hour)
 	}
 	return nil
 }
@@ -207,7 +208,7 @@ func (a *app) await(ctx context.Context, s *scene, t trust.Target, limit time.Du
 			if first == nil && serials(last) != "" {
 				seen := last
 				first = &seen
-				fmt.Fprintf(a.out, "Now  %s serves serial %s; waiting up to %s for another.\n", t.Address, serials(last), limit)
+				fmt.Fprintf(a.out, "Now  %s serves serial %s; waiting up to %s for another.\n", t.Address, serials(last), lengthWords(limit))
 			}
 			if first != nil && last.Answer == trust.Verifies && renewed(*first, last) {
 				fmt.Fprintf(a.out, "New  %s serves serial %s; before it was %s.\n\n", t.Address, serials(last), serials(*first))
@@ -216,7 +217,7 @@ func (a *app) await(ctx context.Context, s *scene, t trust.Target, limit time.Du
 		}
 		select {
 		case <-ctx.Done():
-			return last, verdict{exitWrong, fmt.Errorf("%s serves no new certificate that verifies within %s: %s", t.Address, limit, stillServes(last))}
+			return last, verdict{exitWrong, fmt.Errorf("%s serves no new certificate that verifies within %s: %s", t.Address, lengthWords(limit), stillServes(last))}
 		case <-time.After(waitPause):
 		}
 	}
@@ -229,6 +230,18 @@ func renewed(before, after trust.Verdict) bool {
 	return len(leaves(after)) > 0 && !slices.ContainsFunc(leaves(after), func(c trust.ServedCertificate) bool {
 		return slices.ContainsFunc(old, func(o trust.ServedCertificate) bool { return o.SHA256 == c.SHA256 })
 	})
+}
+
+// lengthWords writes a length of time as people type it: 5m, not 5m0s.
+func lengthWords(d time.Duration) string {
+	s := d.String()
+	if cut, ok := strings.CutSuffix(s, "m0s"); ok {
+		s = cut + "m"
+	}
+	if cut, ok := strings.CutSuffix(s, "h0m"); ok {
+		s = cut + "h"
+	}
+	return s
 }
 
 func stillServes(v trust.Verdict) string {
