@@ -114,7 +114,7 @@ func TestEveryCommandInJSON(t *testing.T) {
 		{exitWrong, []string{"verify"}}, {exitWrong, []string{"preview"}}, {0, []string{"history"}}, {0, []string{"enforce"}},
 		{0, []string{"suspend", fp, "--for", "1h", "a test"}}, {exitWrong, []string{"verify"}}, {0, []string{"suspend", fp, "--end"}},
 		{0, []string{"verify"}}, {0, []string{"preview"}}, {0, []string{"history"}},
-		{exitUnknown, []string{"draft", "revert", "7"}}, {exitUnknown, []string{"draft", "check", "nowhere.toml"}}, {exitUnknown, []string{"open", "nowhere.policy"}}, {exitUnknown, []string{"dependents", "nowhere.pem"}},
+		{exitUnknown, []string{"draft", "revert", "7"}}, {exitUnknown, []string{"draft", "check", "nowhere.toml"}}, {exitUnknown, []string{"open", "nowhere.policy"}}, {exitUnknown, []string{"dependents", "nowhere.pem"}}, {exitUnknown, []string{"probe", "localhost:1"}}, {exitUnknown, []string{"probe"}},
 	} {
 		e := anchorhold(t, d, append(c.args, "--json")...)
 		what := strings.Join(c.args, " ")
