@@ -100,7 +100,7 @@ func TestLifeOfARoot(t *testing.T) {
 
 	o.sign(e.as("retired"))
 	held := must(t, exitWrong, "/", "enforce")
-	says(t, held.out, "holds the withdraw of", "no service of this host still depends on it")
+	says(t, held.out, "holds the withdraw of", "the listener at 127.0.0.1:"+p+" would verify no longer", "Harbour Life alone")
 	r := result(t, exitWrong, "enforce")
 	if len(r.Held) != 1 || len(r.Changes) > 0 {
 		t.Fatalf("held %+v, changed %+v", r.Held, r.Changes)

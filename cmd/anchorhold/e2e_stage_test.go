@@ -136,7 +136,9 @@ func TestDeadline(t *testing.T) {
 		return
 	}
 	o := newOffice(t)
-	_, e := o.authority("Harbour Leaving")
+	a, e := o.authority("Harbour Leaving")
+	cert, key := a.Issue(t, crane)
+	o.more = fmt.Sprintf("[[service]]\nname = \"crane\"\naddress = \"127.0.0.1:%s\"\nidentity = %q\n", serve(t, cert, key), crane)
 	o.sign(e)
 	result(t, 0, "enforce")
 	last := time.Now().UTC().AddDate(0, 0, 5)
@@ -150,7 +152,7 @@ func TestDeadline(t *testing.T) {
 	}
 	evening := time.Date(last.Year(), last.Month(), last.Day(), 23, 59, 59, 0, time.UTC)
 	if e := onClock(t, evening, "enforce"); e.code != exitWrong {
-		t.Errorf("on the day itself: %d", e.code)
+		t.Errorf("on the day itself: exit %d\n%s", e.code, e.all())
 	}
 	decoded(t, onClock(t, evening.Add(time.Second), "enforce", "--json")).placement(t, e.sha).expect(t, "absent", true, "")
 	known(t, e.sha, e.file, false)
