@@ -18,6 +18,7 @@ var cases = map[string][]expectation{
 	"C18": {c18Refused, hosted(c18Stays), hosted(c18Soon), hosted(c18NoHold)},
 	"C20": {c20Four, c20Apart, c20Order, hosted(c20Beside), c20Cross},
 	"C22": {c22Words, hosted(c22Verdicts), hosted(c22Accepted)},
+	"C23": {c23UserOnly, c23Placed, c23Stray},
 	"C26": {hosted(c26Shut), hosted(c26Locked), hosted(c26Mended)},
 	"C28": {c28Fault, hosted(c28Two), hosted(c28Waits)},
 	"C32": {hosted(c32Lingers), hosted(c32Named), hosted(c32Gone), hosted(c32ReadBack), hosted(c32Wrong)},
@@ -31,7 +32,6 @@ var cases = map[string][]expectation{
 // waits for. They skip, and each stands in .ci/allowed-skips.txt as well, so
 // that a run's last line counts them.
 var later = map[string]string{
-	"C23": "the Windows store",
 	"C25": "watching services: a program older than the store's last change",
 	"C30": "the watched policy file",
 	"C37": "the service",

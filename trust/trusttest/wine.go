@@ -75,7 +75,10 @@ func (w *Wine) end() {
 func (w *Wine) start(limit time.Duration, dir string, in []byte, program string, args ...string) host.Result {
 	w.t.Helper()
 	set := []string{"WINEPREFIX=" + w.prefix, "WINEARCH=win64", "WINEDEBUG=-all", "HOME=" + filepath.Dir(w.prefix)}
-	c := host.Cmd{Path: "/usr/bin/env", Args: append(append(set, program), args...), Dir: dir, Stdin: in, Timeout: limit, Limit: wineOutput}
+	c := host.Cmd{Path: "/usr/bin/env", Args: append(append(set, program), args...), Dir: dir, Stdin: in, Timeout: limit, Limit: wineOutput,
+		// Its output goes to files: what Wine starts beside it would hold a pipe
+		// open. One that does not end goes with the server at the test's end.
+		Spare: true}
 	// The test's own context ends before its cleanups.
 	r, err := host.System().Run(context.Background(), c)
 	if err != nil {
@@ -84,8 +87,7 @@ func (w *Wine) start(limit time.Duration, dir string, in []byte, program string,
 	return r
 }
 
-// Run runs a Windows program in a folder of this machine. What an ended process
-// leaves open does not hold it up.
+// Run runs a Windows program in a folder of this machine.
 func (w *Wine) Run(dir, program string, args ...string) host.Result {
 	w.t.Helper()
 	return w.start(wineCall, dir, nil, wineProgram, append([]string{program}, args...)...)
