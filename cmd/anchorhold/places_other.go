@@ -30,3 +30,6 @@ func ownID(h *host.Host) ([]byte, error) {
 	}
 	return id, nil
 }
+
+// here says a command as it is typed on this system.
+func here(text string) string { return text }

@@ -1,6 +1,10 @@
 package main
 
-import "anchorhold.test/anchorhold/trust/host"
+import (
+	"strings"
+
+	"anchorhold.test/anchorhold/trust/host"
+)
 
 // Places on a host: one folder, asked of the system once.
 var settingsPath, statePath = places()
@@ -21,4 +25,9 @@ const onlyRoot = "only an administrator may do this: open a console as administr
 func ownID(*host.Host) ([]byte, error) {
 	id, err := host.MachineGUID()
 	return []byte(id), err
+}
+
+// here says a command as it is typed on this system, which has no sudo.
+func here(text string) string {
+	return strings.ReplaceAll(text, "sudo anchorhold", "(as administrator) anchorhold")
 }

@@ -84,7 +84,7 @@ func (t *table) write(w io.Writer, colour bool) {
 
 func (r remark) write(w io.Writer, colour bool) {
 	for line := range strings.SplitSeq(strings.TrimRight(r.text, "\n"), "\n") {
-		fmt.Fprintf(w, "    %s %s\n", paint(fmt.Sprintf("%-4s", r.kind), faint, colour), onScreen(line))
+		fmt.Fprintf(w, "    %s %s\n", paint(fmt.Sprintf("%-4s", r.kind), faint, colour), onScreen(here(line)))
 	}
 }
 
