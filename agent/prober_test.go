@@ -14,6 +14,7 @@ import (
 
 	"anchorhold.test/anchorhold/policy"
 	"anchorhold.test/anchorhold/trust"
+	"anchorhold.test/anchorhold/trust/probe"
 	"anchorhold.test/anchorhold/trust/root"
 	"anchorhold.test/anchorhold/trust/trusttest"
 )
@@ -328,5 +329,27 @@ func TestAServiceOfThisHostIsToldOnce(t *testing.T) {
 	other := Known{Target: trust.Target{Address: "127.0.0.1:8443", Listener: true}, Remote: "127.0.0.1:8443"}
 	if got := services([]Known{same, crane, other}); len(got) != 2 || got[0].Service != "crane" || got[1].Address != "127.0.0.1:8443" {
 		t.Errorf("told as %v", got)
+	}
+}
+
+// The codes that decide here are those that a probe gives.
+func TestCodesOfAProbe(t *testing.T) {
+	for _, code := range append([]string{codeNoRoute}, beyondGo...) {
+		if !slices.Contains(probe.Codes(), code) {
+			t.Errorf("no probe says %s", code)
+		}
+	}
+	for code, stop := range map[string]probe.Stop{codeNoRoute: probe.NoRoute, "handshake-too-large": probe.Flooded} {
+		v := probe.Judge(probe.Gathered{Ends: []probe.End{{Stop: stop}}}, nil, nil, clock)
+		if len(v.Endpoints) != 1 || !finds(v.Endpoints[0].Findings, code) {
+			t.Errorf("%s: %+v", code, v.Endpoints)
+		}
+	}
+	chain := slices.Repeat([][]byte{trusttest.NewAuthority(t, "Harbour").Cert.Raw}, probe.MaxSent+1)
+	for code, sent := range map[string][][]byte{"chain-too-long": chain, "issuer-unparsable": {chain[0], []byte("none")}} {
+		v := probe.Judge(probe.Gathered{Ends: []probe.End{{Chain: sent}}}, nil, nil, clock)
+		if e := v.Endpoints[0]; !finds(e.Findings, code) || !Unjudged(e) {
+			t.Errorf("%s: %+v", code, e.Findings)
+		}
 	}
 }
