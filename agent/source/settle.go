@@ -8,7 +8,7 @@ import (
 )
 
 // How long a file must have been left alone before it is read. One that was
-// moved or linked into place is whole at once; one that is being written is
+// moved or linked into place is whole at once; one that somebody writes to is
 // given time, so that its halves are not all handed up.
 const (
 	settleMoved   = 20 * time.Millisecond
