@@ -1,7 +1,6 @@
 package probe
 
 import (
-	"bytes"
 	"crypto"
 	"crypto/x509"
 	"encoding/pem"
@@ -23,26 +22,23 @@ func Files(chain, key []byte, name string, in, more []trust.Root, now time.Time)
 	if len(chain) > MaxFile || len(key) > MaxFile {
 		return trust.Verdict{}, fmt.Errorf("a file is larger than %d bytes", MaxFile)
 	}
-	blocks, faults := root.Scan(chain)
-	if len(blocks) == 0 {
-		why := "it holds no certificate"
-		if len(faults) > 0 {
-			why = faults[0].What
-		}
-		return trust.Verdict{}, errors.New(root.Safe(why, maxText))
-	}
-	var ders [][]byte
-	for _, b := range blocks {
-		ders = append(ders, b.DER)
-	}
 	var said []trust.ServiceFinding
 	say := func(code, what string, args ...any) { said = append(said, finding(code, what, args...)) }
-	if bytes.HasPrefix(chain, []byte{0x30}) {
-		say(codeFileForm, "the chain file is binary, not PEM")
+	ders, faults, err := certificatesOf(chain)
+	if err != nil {
+		return trust.Verdict{}, err
 	}
 	for _, f := range faults {
-		if f.Code != "private-key" && f.Code != "other-block" { // services keep both in one file
-			say(codeFileFault, "line %d: %s", f.Line, root.Safe(f.What, maxText))
+		where := ""
+		if f.Line > 0 {
+			where = fmt.Sprintf("line %d: ", f.Line)
+		}
+		switch f.Code {
+		case "private-key", "other-block": // services keep both in one file
+		case "der", "pkcs7":
+			say(codeFileForm, "the chain file is no list of certificates in PEM: %s", root.Safe(f.What, maxText))
+		default:
+			say(codeFileFault, "%s%s", where, root.Safe(f.What, maxText))
 		}
 	}
 	if first := leafOf(ders); first > 0 {
@@ -60,6 +56,33 @@ func Files(chain, key []byte, name string, in, more []trust.Root, now time.Time)
 		e.Answer, v.Answer = trust.Fails, trust.Fails
 	}
 	return v, nil
+}
+
+// certificatesOf takes the certificates of a chain file in their order, with
+// what is odd about the file: as a service reads it, or else out of the PKCS#7
+// that some CAs hand out, which no service takes.
+func certificatesOf(file []byte) (ders [][]byte, faults []root.Fault, err error) {
+	blocks, faults := root.Scan(file)
+	for _, b := range blocks {
+		ders = append(ders, b.DER)
+	}
+	if len(ders) > 0 {
+		return ders, faults, nil
+	}
+	read, err := root.Read(file)
+	if err != nil || !strings.HasPrefix(read.Form, "PKCS#7") {
+		why := "it holds no certificate"
+		if len(faults) > 0 {
+			why = faults[0].What
+		}
+		return nil, nil, errors.New(root.Safe(why, maxText))
+	}
+	for _, i := range read.Items { // a set, whose order says nothing (RFC 5652 10.2.3)
+		ders = append(ders, i.Cert.Raw)
+	}
+	first := leafOf(ders)
+	ders[0], ders[first] = ders[first], ders[0]
+	return ders, []root.Fault{{Code: "pkcs7", What: "this is " + read.Form}}, nil
 }
 
 // leafOf is the place of the service's certificate: the first, unless that is a
