@@ -46,5 +46,6 @@ var unlike = []otherwise{
 		"the others hold a common name that looks like a host's to the root's name constraints where there is no SAN; for us it is no name at all (RFC 9525 2)"},
 	{opensslBoth, "purposes", []string{"authority as leaf"}, holds("root"), true,
 		"OpenSSL asks the leaf's key usage for a server's purpose; Go leaves that to the handshake (RFC 8446 4.4.2.2)"},
-	{[]string{"gnutls"}, "one root", []string{"self-signed"}, holds("self"), true, "?"},
+	{[]string{"gnutls"}, "one root", []string{"self-signed"}, holds("self"), true,
+		"GnuTLS takes no certificate that is no CA's as an issuer, not even as its own (RFC 5280 4.2.1.9); Go and OpenSSL take what is trusted itself"},
 }
