@@ -128,7 +128,7 @@ func TestRedirects(t *testing.T) {
 	} {
 		if c.url == "" {
 			var o *office
-			o = newOffice(t, func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, o.URL, 302) })
+			o = newOffice(t, func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, o.URL, http.StatusFound) })
 			c.url = o.URL
 		}
 		q := question(c.url)
