@@ -82,6 +82,41 @@ func TestTwoWithdrawsTogether(t *testing.T) {
 	}
 }
 
+// A root that only some programs find stands in for no root that all find; and
+// it is kept for those that find it, where nothing else carries them.
+func TestDoubtedRootsStandInForNone(t *testing.T) {
+	s := snapshot(entry(fpA, at("bundle")), entry(fpB, at("bundle")))
+	s.Store = trust.Machine
+	h := holds(s, nil, nil)
+	both := []root.Fingerprint{fpA, fpB}
+	for name, c := range map[string]struct {
+		doubted []root.Fingerprint
+		a, b    bool // whether the service breaks without it
+	}{
+		"none":        {nil, false, false},
+		"the renewed": {[]root.Fingerprint{fpB}, true, false},
+		"both":        {both, false, false},
+	} {
+		k := Known{Anchors: both, Doubted: c.doubted}
+		if a, b := h.breaks(k, fpA, nil), h.breaks(k, fpB, nil); a != c.a || b != c.b {
+			t.Errorf("%s doubted: without the old one it breaks: %v, without the renewed one: %v", name, a, b)
+		}
+	}
+	alone := Known{Anchors: []root.Fingerprint{fpB}, Doubted: []root.Fingerprint{fpB}}
+	if !h.breaks(alone, fpB, nil) {
+		t.Error("it carries those that find it alone")
+	}
+	v := trust.Verdict{Target: trust.Target{Address: at443("crane")}, At: clock, Answer: trust.Verifies, Endpoints: []trust.Endpoint{
+		{Remote: "127.0.0.1:443", Answer: trust.Verifies, Leaf: &trust.ServedCertificate{}, Anchors: both, Doubted: []root.Fingerprint{fpB}}}}
+	silent := v
+	silent.Answer, silent.Endpoints = trust.Silent, []trust.Endpoint{{Remote: "127.0.0.1:443", Answer: trust.Silent}}
+	for name, all := range map[string][]Known{"now": Remembered{}.known(v, clock), "before": Remembered{}.learn([]trust.Verdict{v}, nil, clock).known(silent, clock)} {
+		if len(all) != 1 || !h.breaks(all[0], fpA, nil) {
+			t.Errorf("%s: the doubt is forgotten: %+v", name, all)
+		}
+	}
+}
+
 // A root that stays carries a service only for readers that have it: each
 // compiled part counts for itself.
 func TestEachPartCountsForItself(t *testing.T) {

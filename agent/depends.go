@@ -54,14 +54,15 @@ func holds(s trust.Snapshot, wants []Want, ready func(trust.StoreID, root.Finger
 
 // breaks reports whether an endpoint that a root carries now would be carried
 // by nothing once the root leaves beside all that leave with it, for the
-// readers of at least one part.
+// readers of at least one part. A root that only some programs find stands in
+// for none that all find.
 func (h hold) breaks(k Known, fp root.Fingerprint, leaving rootSet) bool {
 	if k.Unknown != "" || !slices.Contains(k.Anchors, fp) {
 		return false
 	}
 	for name, now := range h.now {
 		carried := slices.ContainsFunc(k.Anchors, func(a root.Fingerprint) bool {
-			return a != fp && !leaving[a] && h.stays[name][a]
+			return !leaving[a] && h.stays[name][a] && k.replaces(a, fp)
 		})
 		if now[fp] && !carried {
 			return true

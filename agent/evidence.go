@@ -34,7 +34,8 @@ type Known struct {
 	Remote  string
 	At      time.Time          // when it told
 	Before  bool               // it does not answer now: that is the last it told
-	Anchors []root.Fingerprint // see trust.Endpoint
+	Anchors []root.Fingerprint // see trust.Replaces
+	Doubted []root.Fingerprint // the same
 	Unknown string             // why nothing is known of it
 }
 
@@ -46,6 +47,12 @@ type Dependent struct {
 	Listener bool      `json:"listener,omitempty"`
 	At       time.Time `json:"at,omitzero"`       // when it told by which roots it verifies
 	Unknown  string    `json:"unknown,omitempty"` // why that is not known
+}
+
+// replaces reports whether one root carries the service for each program for
+// which the other does.
+func (k Known) replaces(a, fp root.Fingerprint) bool {
+	return trust.Replaces(a, fp, k.Anchors, k.Doubted)
 }
 
 func (k Known) dependent() Dependent {
@@ -75,7 +82,7 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 	}
 	var all []Known
 	for _, e := range v.Endpoints {
-		k := Known{Target: v.Target, Remote: e.Remote, At: v.At.UTC().Truncate(time.Second), Anchors: e.Anchors}
+		k := Known{Target: v.Target, Remote: e.Remote, At: v.At.UTC().Truncate(time.Second), Anchors: e.Anchors, Doubted: e.Doubted}
 		switch {
 		case Aside(v, e):
 			// no program of this host gets there
@@ -132,13 +139,13 @@ func last(k Known, before []Endpoint, now time.Time, why string) []Known {
 			since = b.At
 		}
 		if counts(b.At, now) {
-			all = append(all, Known{Target: k.Target, Remote: b.Remote, At: b.At, Before: true, Anchors: b.Anchors})
+			all = append(all, Known{Target: k.Target, Remote: b.Remote, At: b.At, Before: true, Anchors: b.Anchors, Doubted: b.Doubted})
 		}
 	}
 	if len(all) > 0 {
 		return all
 	}
-	k.Anchors, k.At, k.Unknown = nil, time.Time{}, why
+	k.Anchors, k.Doubted, k.At, k.Unknown = nil, nil, time.Time{}, why
 	if !since.IsZero() {
 		k.Unknown += ", and told nothing since " + since.Format("2006-01-02")
 	}

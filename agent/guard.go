@@ -202,7 +202,7 @@ func (h *Held) waitFor(breaks, unknown []Known, wants []Want) {
 func (g *guard) placed(s Step, breaks []Known) bool {
 	return len(breaks) > 0 && !slices.ContainsFunc(breaks, func(k Known) bool {
 		return !slices.ContainsFunc(g.steps, func(o Step) bool {
-			return o.Change.Op == trust.Place && o.Change.Store == s.Change.Store && slices.Contains(k.Anchors, o.Change.Root.Fingerprint)
+			return o.Change.Op == trust.Place && o.Change.Store == s.Change.Store && k.replaces(o.Change.Root.Fingerprint, s.Change.Root.Fingerprint)
 		})
 	})
 }

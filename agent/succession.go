@@ -83,7 +83,8 @@ func (s *Succession) count(group []Known, stays func(root.Fingerprint) bool) {
 	concerned := false
 	for i, k := range group {
 		old, young := slices.Contains(k.Anchors, s.From), slices.Contains(k.Anchors, s.To)
-		other := slices.ContainsFunc(k.Anchors, func(a root.Fingerprint) bool { return a != s.From && stays(a) })
+		young = young && (!old || k.replaces(s.To, s.From))
+		other := slices.ContainsFunc(k.Anchors, func(a root.Fingerprint) bool { return stays(a) && k.replaces(a, s.From) })
 		switch {
 		case k.Unknown != "":
 			unknown = &group[i]

@@ -22,6 +22,8 @@ func TestSuccessions(t *testing.T) {
 	told := func(name string, days int, anchors ...root.Fingerprint) Known {
 		return Known{Target: trust.Target{Service: name, Address: at443(name)}, At: clock.AddDate(0, 0, days), Anchors: anchors}
 	}
+	doubted := told("crane", 0, fpA, fpB) // its successor has another key identifier than the chain names
+	doubted.Doubted = []root.Fingerprint{fpB}
 	silent := told("silent", 0)
 	silent.Unknown = "it does not answer"
 	listener := told("listener", -9, fpA)
@@ -39,6 +41,7 @@ func TestSuccessions(t *testing.T) {
 		"one left":              {placed, []Known{told("crane", -1, fpA), told("tide", 0, fpB)}, Succession{Placed: true, Total: 2, Moved: 1, Asked: clock.AddDate(0, 0, -1)}, []string{"crane"}},
 		"ready":                 {placed, []Known{told("crane", 0, fpB), told("tide", 0, fpB)}, Succession{Placed: true, Total: 2, Moved: 2, Asked: clock, Ready: true}, nil},
 		"cross-signed":          {placed, []Known{told("crane", 0, fpA, fpB)}, Succession{Placed: true, Total: 1, Moved: 1, Asked: clock, Ready: true}, nil},
+		"some find it":          {placed, []Known{doubted}, Succession{Placed: true, Total: 1, Asked: clock}, []string{"crane"}},
 		"another carries it":    {placed, []Known{told("crane", 0, fpA, other)}, Succession{Placed: true, Total: 1, Moved: 1, Asked: clock, Ready: true}, nil},
 		"neither carries it":    {placed, []Known{told("crane", 0, other)}, Succession{Placed: true}, nil},
 		"one is silent":         {placed, []Known{told("tide", 0, fpB), silent}, Succession{Placed: true, Total: 2, Moved: 1, Asked: clock}, nil},

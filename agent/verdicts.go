@@ -49,6 +49,7 @@ type Endpoint struct {
 	Leaf     root.Fingerprint   `json:"sha256"`
 	NotAfter time.Time          `json:"not_after"`
 	Anchors  []root.Fingerprint `json:"anchors"`
+	Doubted  []root.Fingerprint `json:"doubted,omitempty"`
 }
 
 // Plain is a listener that speaks no TLS, and for which roots it was asked.
@@ -164,7 +165,7 @@ func (m Remembered) learn(verdicts []trust.Verdict, roots []root.Fingerprint, no
 			}
 			ends = slices.DeleteFunc(ends, func(o Endpoint) bool { return o.Remote == e.Remote })
 			if len(e.Anchors) > 0 {
-				ends = append(ends, Endpoint{e.Remote, v.At.UTC().Truncate(time.Second), e.Leaf.SHA256, e.Leaf.NotAfter.UTC(), slices.Clone(first(e.Anchors, maxAnchors))})
+				ends = append(ends, Endpoint{e.Remote, v.At.UTC().Truncate(time.Second), e.Leaf.SHA256, e.Leaf.NotAfter.UTC(), slices.Clone(first(e.Anchors, maxAnchors)), slices.Clone(first(e.Doubted, maxAnchors))})
 			}
 		}
 		next.Services = slices.DeleteFunc(next.Services, func(s Service) bool { return sameTarget(s.Target, v.Target) })

@@ -49,9 +49,10 @@ type Endpoint struct {
 	Answer   Answer              `json:"answer"`
 	Version  string              `json:"version,omitempty"` // of TLS
 	Leaf     *ServedCertificate  `json:"leaf,omitempty"`
-	Sent     []ServedCertificate `json:"sent,omitempty"` // as sent, leaf first
-	Anchors  []root.Fingerprint  `json:"anchors"`        // see Carried
-	Path     []Link              `json:"path,omitempty"` // the chain as it was judged: leaf first, up to its root where that is known
+	Sent     []ServedCertificate `json:"sent,omitempty"`    // as sent, leaf first
+	Anchors  []root.Fingerprint  `json:"anchors"`           // the roots each of which alone carries its chain, see Replaces
+	Doubted  []root.Fingerprint  `json:"doubted,omitempty"` // those anchors that only some programs find
+	Path     []Link              `json:"path,omitempty"`    // the chain as it was judged: leaf first, up to its root where that is known
 	Findings []ServiceFinding    `json:"findings,omitempty"`
 }
 
@@ -85,12 +86,13 @@ type ServiceFinding struct {
 	Source   string        `json:"source,omitempty"` // "RFC 9525 6.3", "common practice"
 }
 
-// Carried reports whether the endpoint's chain holds with the roots that in
-// says are there. Anchors are the roots each of which alone carries it, by its
-// certificates, dates, and limits, whatever name it was asked for: a client that asks by
-// another name than ours must not break either.
-func (e Endpoint) Carried(in func(root.Fingerprint) bool) bool {
-	return slices.ContainsFunc(e.Anchors, in)
+// Replaces reports whether root a carries a chain for each program for which
+// root fp does. Anchors are the roots each of which alone carries it, by its
+// certificates, dates and limits, whatever name it was asked for: a client that
+// asks by another name than ours must not break either. Of these, programs that
+// go by key identifiers do not find the doubted ones (RFC 5280 4.2.1.1).
+func Replaces(a, fp root.Fingerprint, anchors, doubted []root.Fingerprint) bool {
+	return a != fp && slices.Contains(anchors, a) && (!slices.Contains(doubted, a) || slices.Contains(doubted, fp))
 }
 
 // NotListed begins the blind spot of a host whose listeners could not be listed

@@ -72,7 +72,7 @@ func dependentsOf(c *root.Certificate, in func(root.Fingerprint) bool, verdicts 
 		if f.Config != "" {
 			one.Config = atLine(f.Config, f.Line)
 		}
-		one.Also, one.Later = others(fp, in, f.Anchors)
+		one.Also, one.Later = others(fp, in, f.Anchors, nil)
 		d.all = append(d.all, one)
 	}
 	slices.SortStableFunc(d.all, func(a, b dependentOn) int { return a.Leaf.NotAfter.Compare(b.Leaf.NotAfter) })
@@ -101,7 +101,7 @@ func (d *dependence) service(fp root.Fingerprint, in func(root.Fingerprint) bool
 			if v.Target.Listener {
 				one.Kind, one.What = kindListener, v.Target.Process
 			}
-			one.Also, one.Later = others(fp, in, e.Anchors)
+			one.Also, one.Later = others(fp, in, e.Anchors, e.Doubted)
 			d.all = append(d.all, one)
 		}
 	}
@@ -117,11 +117,12 @@ func firstFinding(all []trust.ServiceFinding, or string) string {
 	return or
 }
 
-// others parts the other anchors by whether they are in the store.
-func others(fp root.Fingerprint, in func(root.Fingerprint) bool, anchors []root.Fingerprint) (also, later []root.Fingerprint) {
+// others parts the other anchors that would do for every program by whether
+// they are in the store.
+func others(fp root.Fingerprint, in func(root.Fingerprint) bool, anchors, doubted []root.Fingerprint) (also, later []root.Fingerprint) {
 	for _, a := range anchors {
 		switch {
-		case a == fp:
+		case !trust.Replaces(a, fp, anchors, doubted):
 		case in(a):
 			also = append(also, a)
 		default:

@@ -3,6 +3,7 @@ package probe
 import (
 	"bytes"
 	"crypto/x509"
+	"slices"
 	"time"
 
 	"anchorhold.test/anchorhold/trust"
@@ -20,17 +21,25 @@ func Anchors(sent [][]byte, roots []trust.Root, now time.Time) []root.Fingerprin
 	if s.leaf() == nil {
 		return nil
 	}
-	return s.anchors(roots, now)
+	carry, _ := s.anchors(roots, now)
+	return carry
 }
 
-func (s sent) anchors(roots []trust.Root, now time.Time) []root.Fingerprint {
-	carry := []root.Fingerprint{}
+// anchors tells as well which of the roots only programs find that pass key
+// identifiers over.
+func (s sent) anchors(roots []trust.Root, now time.Time) (carry, doubted []root.Fingerprint) {
+	carry = []root.Fingerprint{}
 	for _, r := range s.candidates(roots) {
-		if _, err := s.verify(trial{roots: []*x509.Certificate{r}, at: now, usage: x509.ExtKeyUsageServerAuth}); err == nil {
-			carry = append(carry, root.Of(r.Raw))
+		chain, err := s.verify(trial{roots: []*x509.Certificate{r}, at: now, usage: x509.ExtKeyUsageServerAuth})
+		if err != nil {
+			continue
+		}
+		carry = append(carry, root.Of(r.Raw))
+		if misnamed(chain) != nil {
+			doubted = append(doubted, root.Of(r.Raw))
 		}
 	}
-	return carry
+	return carry, doubted
 }
 
 // sent is a chain as a service sent it.
@@ -117,7 +126,9 @@ type trial struct {
 	usage x509.ExtKeyUsage
 }
 
-// verify builds a chain from the leaf to one of the trial's roots.
+// verify builds a chain from the leaf to one of the trial's roots: one that
+// every program finds comes before one that only some find, a short one before
+// a long one.
 func (s sent) verify(t trial) ([]*x509.Certificate, error) {
 	pool, between := x509.NewCertPool(), x509.NewCertPool()
 	for _, r := range t.roots {
@@ -135,11 +146,12 @@ func (s sent) verify(t trial) ([]*x509.Certificate, error) {
 	if err != nil {
 		return nil, err
 	}
-	short := chains[0]
-	for _, c := range chains[1:] {
-		if len(c) < len(short) {
-			short = c
+	rank := func(c []*x509.Certificate) int {
+		if misnamed(c) != nil {
+			return MaxSent + MaxChecks + len(c)
 		}
+		return len(c)
 	}
-	return short, nil
+	best := slices.MinFunc(chains, func(a, b []*x509.Certificate) int { return rank(a) - rank(b) })
+	return best, nil
 }

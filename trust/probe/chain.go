@@ -15,7 +15,7 @@ import (
 // what crypto/x509 says, for faults that nobody has words for.
 func (j *judging) chained() bool {
 	known := slices.Concat(j.in, j.more)
-	j.end.Anchors = j.anchors(known, j.now)
+	j.end.Anchors, j.end.Doubted = j.anchors(known, j.now)
 	carries := func(of []trust.Root) []*x509.Certificate {
 		return slices.DeleteFunc(j.candidates(of), func(c *x509.Certificate) bool {
 			return !slices.Contains(j.end.Anchors, root.Of(c.Raw))
@@ -25,6 +25,9 @@ func (j *judging) chained() bool {
 		if path, err := j.verify(j.trial(here)); err == nil {
 			j.path, j.rooted = path, true
 			j.limits()
+			if c := misnamed(path); c != nil {
+				j.say(codeIdentifier, "%s names another issuer by its authority key identifier than the root or CA here that signed it", shownX(c))
+			}
 			return true
 		}
 	}

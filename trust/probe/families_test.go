@@ -11,7 +11,7 @@ var families = []struct {
 	name string
 	make func(*testing.T) family
 }{
-	{"one root", oneRoot}, {"cross-signed", crossSigned}, {"renewed", renewed}, {"twins", twins},
+	{"one root", oneRoot}, {"cross-signed", crossSigned}, {"renewed", renewed}, {"serials", serials}, {"twins", twins},
 	{"one serial", oneSerial}, {"limits", limits}, {"purposes", purposes},
 }
 
@@ -70,11 +70,31 @@ func renewed(t *testing.T) family {
 	renamed := expired.as(t, nil, func(c *x509.Certificate) { c.SubjectKeyId = []byte("another identifier!!") })
 	i := expired.issuer(t, "Harbour Issuing")
 	s := i.server(t)
+	// Some CAs name the issuer's serial number as well, which a twin never has.
+	exact := expired.issuer(t, "Harbour Exact Issuing", naming(t, twin))
+	right := []string{"renamed", "twin"}
 	return family{
-		roots:  map[string]party{"expired": expired, "twin": twin, "renamed": renamed},
-		pairs:  true,
-		chains: map[string][]party{"right": {s, i}, "with expired": {s, i, expired}, "with twin": {s, i, twin}, "with both": {s, i, expired, twin}},
-		carry:  map[string][]string{"right": {"renamed", "twin"}, "with expired": {"renamed", "twin"}, "with twin": {"renamed", "twin"}, "with both": {"renamed", "twin"}},
+		roots: map[string]party{"expired": expired, "twin": twin, "renamed": renamed},
+		pairs: true,
+		chains: map[string][]party{"right": {s, i}, "with expired": {s, i, expired}, "with twin": {s, i, twin}, "with both": {s, i, expired, twin},
+			"by the twin's serial": {exact.server(t), exact}},
+		carry:   map[string][]string{"right": right, "with expired": right, "with twin": right, "with both": right, "by the twin's serial": right},
+		doubted: map[string][]string{"right": {"renamed"}, "with expired": {"renamed"}, "with twin": {"renamed"}, "with both": {"renamed"}, "by the twin's serial": {"renamed"}},
+	}
+}
+
+// serials has twins that only their serial numbers tell apart.
+func serials(t *testing.T) family {
+	old := newRoot(t, "Harbour Root")
+	young := old.as(t, nil)
+	i, j := old.issuer(t, "Harbour Issuing", naming(t, old)), old.issuer(t, "Harbour Issuing", naming(t, young))
+	both := []string{"old", "young"}
+	return family{
+		roots:   map[string]party{"old": old, "young": young},
+		pairs:   true,
+		chains:  map[string][]party{"names old": {i.server(t), i}, "names young": {j.server(t), j}},
+		carry:   map[string][]string{"names old": both, "names young": both},
+		doubted: map[string][]string{"names old": {"young"}, "names young": {"old"}},
 	}
 }
 

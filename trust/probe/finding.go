@@ -72,13 +72,14 @@ const (
 	codeAnchorLimit = "root-limits"
 
 	// About keys, signatures and purpose.
-	codeWeakKey   = "key-weak"
-	codeWeakCA    = "issuer-key-weak"
-	codeSignature = "signature-weak"
-	codePurpose   = "purpose-missing"
-	codePurposeCA = "issuer-purpose"
-	codeNoAKI     = "aki-missing"
-	codeUnchecked = "revocation-unchecked"
+	codeWeakKey    = "key-weak"
+	codeWeakCA     = "issuer-key-weak"
+	codeSignature  = "signature-weak"
+	codePurpose    = "purpose-missing"
+	codePurposeCA  = "issuer-purpose"
+	codeNoAKI      = "aki-missing"
+	codeIdentifier = "aki-differs"
+	codeUnchecked  = "revocation-unchecked"
 
 	// About files.
 	codeFileForm    = "file-form"

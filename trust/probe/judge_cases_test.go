@@ -42,6 +42,9 @@ func chains(m map[string]found, t *testing.T, r, other, i, s party) {
 		long = append(long, other)
 	}
 	add("too long", chainOf(crane, long...), here, nil, trust.Verifies, "chain-extra", "chain-too-long")
+	renamed := r.as(t, nil, func(c *x509.Certificate) { c.SubjectKeyId = []byte("another identifier!!") })
+	add("another identifier", chainOf(crane, s, i), []party{renamed}, nil, trust.Verifies, "aki-differs")
+	add("another identifier, and the right one", chainOf(crane, s, i), []party{renamed, r}, nil, trust.Verifies)
 	fat := r.issuer(t, "Harbour Fat Issuing", func(c *x509.Certificate) {
 		for len(c.PermittedDNSDomains) < 5000 {
 			c.PermittedDNSDomains = append(c.PermittedDNSDomains, "berth-of-the-harbour.test")

@@ -75,13 +75,14 @@ var chainKinds = map[string]kind{
 }
 
 var strengthKinds = map[string]kind{
-	codeWeakKey:   {root.Refuse, "programs on OpenSSL as Debian sets it, Apple's systems and browsers refuse it", nextReissue + " with a new key: P-256, or RSA with 2048 bits or more", "NIST SP 800-131A r2 3"},
-	codeWeakCA:    {root.Refuse, "programs on OpenSSL as Debian sets it refuse it", "have certificates issued by a CA with a key of 2048 bits or more", "NIST SP 800-131A r2 3"},
-	codeSignature: {root.Refuse, seeWarning, nextReissue + " with SHA-256 or better", "RFC 9155, NIST SP 800-131A r2 9"},
-	codePurpose:   {root.Refuse, seeWarning, nextReissue + " for servers (extended key usage serverAuth)", "RFC 5280 4.2.1.12"},
-	codePurposeCA: {root.Refuse, "Go, OpenSSL and Windows refuse it", "have it issued by a CA whose extended key usage, if it has one, names serverAuth", "RFC 5280 4.2.1.12, common practice"},
-	codeNoAKI:     {root.Warn, strictOnly, nextReissue + " with an authority key identifier", "RFC 5280 4.2.1.1, measured"},
-	codeUnchecked: {root.Note, "", "whether the CA revoked it was not asked", "RFC 5280 6.3"},
+	codeWeakKey:    {root.Refuse, "programs on OpenSSL as Debian sets it, Apple's systems and browsers refuse it", nextReissue + " with a new key: P-256, or RSA with 2048 bits or more", "NIST SP 800-131A r2 3"},
+	codeWeakCA:     {root.Refuse, "programs on OpenSSL as Debian sets it refuse it", "have certificates issued by a CA with a key of 2048 bits or more", "NIST SP 800-131A r2 3"},
+	codeSignature:  {root.Refuse, seeWarning, nextReissue + " with SHA-256 or better", "RFC 9155, NIST SP 800-131A r2 9"},
+	codePurpose:    {root.Refuse, seeWarning, nextReissue + " for servers (extended key usage serverAuth)", "RFC 5280 4.2.1.12"},
+	codePurposeCA:  {root.Refuse, "Go, OpenSSL and Windows refuse it", "have it issued by a CA whose extended key usage, if it has one, names serverAuth", "RFC 5280 4.2.1.12, common practice"},
+	codeIdentifier: {root.Refuse, "programs on OpenSSL, GnuTLS, NSS and Java find no issuer and refuse it; Go programs connect", "a root that is renewed with its key keeps its key identifier: have it renewed so, or have the certificates below it issued anew", "RFC 5280 4.2.1.1, measured"},
+	codeNoAKI:      {root.Warn, strictOnly, nextReissue + " with an authority key identifier", "RFC 5280 4.2.1.1, measured"},
+	codeUnchecked:  {root.Note, "", "whether the CA revoked it was not asked", "RFC 5280 6.3"},
 }
 
 var fileKinds = map[string]kind{

@@ -138,3 +138,23 @@ func usage(u ...x509.ExtKeyUsage) change { return func(c *x509.Certificate) { c.
 func critical(c *x509.Certificate) {
 	c.ExtraExtensions = append(c.ExtraExtensions, pkix.Extension{Id: asn1.ObjectIdentifier{2, 999, 1}, Critical: true, Value: []byte{5, 0}})
 }
+
+// naming has a certificate name its issuer by key, name and serial number (RFC
+// 5280 4.2.1.1).
+func naming(t *testing.T, by party) change {
+	t.Helper()
+	type general struct {
+		Name asn1.RawValue
+	}
+	value, err := asn1.Marshal(struct {
+		Key    []byte   `asn1:"tag:0"`
+		Issuer general  `asn1:"tag:1"`
+		Serial *big.Int `asn1:"tag:2"`
+	}{by.SubjectKeyId, general{asn1.RawValue{Class: asn1.ClassContextSpecific, Tag: 4, IsCompound: true, Bytes: by.RawIssuer}}, by.SerialNumber})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return func(c *x509.Certificate) {
+		c.ExtraExtensions = append(c.ExtraExtensions, pkix.Extension{Id: asn1.ObjectIdentifier{2, 5, 29, 35}, Value: value})
+	}
+}

@@ -31,12 +31,13 @@ var (
 	keyless     = []string{"of a, no key named", "of a, no key named by both", "direct, no key named"}
 )
 
-// unlike are all disagreements, by what makes them. In each but the strict ones
+// unlike are all disagreements, by what makes them; Go is asked about all
+// anchors, the others about those that are not doubted. In each but the strict ones
 // RFC 5280 6.1 is on our side, or leaves it open: building a path is not its
 // subject. What users see is told by findings.
 var unlike = []otherwise{
-	{others, "renewed", nil, func(set []string) bool { return slices.Contains(set, "renamed") && !slices.Contains(set, "twin") }, true,
-		"for Go a key identifier is a hint (RFC 5280 4.2.1.1); the others find no issuer where authority and subject key identifier differ"},
+	{[]string{"gnutls"}, "serials", nil, func(set []string) bool { return len(set) == 1 }, false,
+		"GnuTLS goes by key identifiers and passes the issuer's serial number over; OpenSSL goes by both, so such a root is doubted"},
 	{[]string{"gnutls"}, "cross-signed", []string{"new service, cross and stale"}, exactly("before"), true,
 		"GnuTLS follows the first certificate with the issuer's name that was sent, and comes back to no other"},
 	{[]string{"openssl"}, "twins", keyless, exactly("b", "a"), true, "without key identifiers OpenSSL takes the first root of the issuer's name, and comes back to no other"},
