@@ -6,8 +6,6 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"runtime"
-	"strings"
 	"testing"
 	"time"
 
@@ -28,22 +26,6 @@ func watching(t *testing.T, path string) *File {
 		}
 	})
 	return f
-}
-
-// nothingLeft wants no goroutine of this room but the test's own.
-func nothingLeft(t *testing.T) {
-	t.Helper()
-	var stacks string
-	for range 100 {
-		buf := make([]byte, 1<<20)
-		stacks = string(buf[:runtime.Stack(buf, true)])
-		_, others, _ := strings.Cut(stacks, "\n\n")
-		if !strings.Contains(others, "source.(*") && !strings.Contains(others, "fsnotify.(*") {
-			return
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	t.Errorf("something is left behind:\n%s", stacks)
 }
 
 func next(t *testing.T, f Source) (Offer, error) {

@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
+	"time"
 
 	"anchorhold.test/anchorhold/trust/host"
 )
@@ -49,4 +51,20 @@ func TestWatchesDoNotGrow(t *testing.T) {
 		t.Errorf("%d watches left, %d before", n, before)
 	}
 	nothingLeft(t)
+}
+
+// nothingLeft wants no goroutine of this room but the test's own.
+func nothingLeft(t *testing.T) {
+	t.Helper()
+	var stacks string
+	for range 100 {
+		buf := make([]byte, 1<<20)
+		stacks = string(buf[:runtime.Stack(buf, true)])
+		_, others, _ := strings.Cut(stacks, "\n\n")
+		if !strings.Contains(others, "source.(*") && !strings.Contains(others, "fsnotify.(*") {
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	t.Errorf("something is left behind:\n%s", stacks)
 }
