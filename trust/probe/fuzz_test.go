@@ -2,6 +2,7 @@ package probe_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"io"
 	"net"
@@ -52,6 +53,36 @@ func FuzzAnswers(f *testing.F) {
 				if strings.ContainsFunc(s, unicode.IsControl) || strings.Contains(s, "\u202e") {
 					t.Errorf("%q", s)
 				}
+			}
+		}
+	})
+}
+
+// Whatever a child is asked, it ends, and what it answers has our form. Nobody
+// is connected to: its time is over before it begins.
+func FuzzChild(f *testing.F) {
+	good, _ := json.Marshal(probe.Question{Targets: []trust.Target{{Address: "crane.harbour.test:443"}, {Address: "[::1]:25", StartTLS: probe.SMTP}},
+		In: []trust.Root{{DER: []byte{0x30, 0}}}, At: time.Unix(1790000000, 0), Within: time.Second})
+	f.Add(good)
+	f.Add([]byte("{}"))
+	over, stop := context.WithCancel(context.Background())
+	stop()
+	f.Fuzz(func(t *testing.T, question []byte) {
+		var out bytes.Buffer
+		if probe.Child(over, bytes.NewReader(question), &out) != nil {
+			return
+		}
+		var q probe.Question
+		if err := json.Unmarshal(question, &q); err != nil {
+			t.Fatal(err)
+		}
+		verdicts, err := probe.Answers(out.Bytes(), q.Targets)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range verdicts {
+			if v.Answer != trust.Silent {
+				t.Errorf("%q: %s", v.Target.Address, v.Answer)
 			}
 		}
 	})
