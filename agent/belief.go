@@ -32,14 +32,15 @@ type Condition string
 
 // The conditions. None of them changes anything in a store.
 const (
-	Unreachable Condition = "unreachable"  // the source could not be read
-	Refused     Condition = "refused"      // the source offers something that is not believed
-	TooNew      Condition = "too-new"      // the offered policy needs a newer version of this program
-	Stale       Condition = "stale"        // past its expiry
-	ClockBehind Condition = "clock-behind" // the clock is before the newest signed issue time
-	NoPolicy    Condition = "no-policy"    // nothing was ever believed here
-	NoFloor     Condition = "floor-unseen" // the caller may not read what the host remembers
-	MemoryLost  Condition = "memory-lost"  // what the host remembered is gone: the walk starts at the pin again
+	Unreachable Condition = "unreachable"          // the source could not be read
+	Unverified  Condition = "transport-unverified" // TLS could not tell who the source is
+	Refused     Condition = "refused"              // the source offers something that is not believed
+	TooNew      Condition = "too-new"              // the offered policy needs a newer version of this program
+	Stale       Condition = "stale"                // past its expiry
+	ClockBehind Condition = "clock-behind"         // the clock is before the newest signed issue time
+	NoPolicy    Condition = "no-policy"            // nothing was ever believed here
+	NoFloor     Condition = "floor-unseen"         // the caller may not read what the host remembers
+	MemoryLost  Condition = "memory-lost"          // what the host remembered is gone: the walk starts at the pin again
 )
 
 // Belief is the policy that a host follows, and what there is to say of it.
@@ -49,7 +50,9 @@ type Belief struct {
 	File       []byte // the policy's bytes
 	New        bool   // to be stored before anything else is done
 	Conditions []Condition
-	Err        error // why the offered policy was not taken
+	Err        error  // why the offered policy was not taken
+	Away       error  // why the source could not be read, where a copy of what it offered stands in
+	Transport  string // why TLS could not tell who the source is
 
 	remembered Memory
 	pin        policy.Pin
@@ -122,7 +125,7 @@ func before(dir Dir, held []byte) (bool, error) {
 
 // Believe decides which policy is in force: the offered one if it is good,
 // else the last good one. offered is nil where the source could not be read,
-// and why says so.
+// and why says so; beside it stands a copy of what the source offered before.
 //
 // The last good one counts first, so that the floor is never below what was in
 // force: a run may have died after it stored a policy and before it stored the
@@ -139,6 +142,10 @@ func Believe(m Memory, offered []byte, why error, pin policy.Pin, now time.Time)
 	var broken error
 	if m.Held != nil {
 		held, b.Floor, broken = policy.Reopen(m.Held, pin, m.Floor, now)
+	}
+	if offered != nil && why != nil {
+		b.Away = why
+		b.Conditions = append(b.Conditions, Unreachable)
 	}
 	if offered == nil && policy.CodeOf(why) != "" { // it was read far enough to be refused
 		b.Conditions = append(b.Conditions, refusal(why))
@@ -174,6 +181,15 @@ func (b Belief) follow(v policy.Verified, file []byte) Belief {
 	}
 	if v.ClockBehind() {
 		b.Conditions = append(b.Conditions, ClockBehind)
+	}
+	return b
+}
+
+// By notes why TLS could not tell from whom the offered policy came; "" is no
+// news. The signatures have judged it already.
+func (b Belief) By(why string) Belief {
+	if b.Transport = why; why != "" {
+		b.Conditions = append(b.Conditions, Unverified)
 	}
 	return b
 }

@@ -177,7 +177,7 @@ x = "` + key.X + `"
 	}
 	for name, c := range map[string]struct{ text, says string }{
 		"unknown key":     {"polcy = \"x\"\n" + good, "policy"}, // the nearest one
-		"an address":      {strings.Replace(good, "harbour.policy", "https://policy.harbour.test/p", 1), "address"},
+		"another scheme":  {strings.Replace(good, "harbour.policy", "ftp://policy.harbour.test/p", 1), "http or https"},
 		"no source":       {strings.Replace(good, `policy = "harbour.policy"`, "", 1), "no policy source"},
 		"a bad label":     {strings.Replace(good, `"pilot"`, `"pi lot"`, 1), "label"},
 		"threshold 0":     {strings.Replace(good, "threshold = 1", "threshold = 0", 1), "keyset"},

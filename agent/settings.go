@@ -3,7 +3,6 @@ package agent
 import (
 	"errors"
 	"fmt"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"sync"
@@ -19,7 +18,8 @@ const MaxSettings = 64 << 10
 // Settings is what an administrator of one host decided: agent.toml. A starter
 // file has the same form, so that it can be taken as it is.
 type Settings struct {
-	Policy    string            `toml:"policy" comment:"Where the signed policy comes from: a file, absolute or beside this one."`
+	Policy    string            `toml:"policy" comment:"Where the signed policy comes from: a file, absolute or beside this one, or an address."`
+	Source    SourceSettings    `toml:"source,omitempty" comment:"Of a policy that comes by http or https."`
 	Accounts  []string          `toml:"accounts" comment:"Accounts that must be able to read every placed root."`
 	Labels    map[string]string `toml:"labels,omitempty" comment:"By which the policy's stages choose hosts."`
 	Listeners Listeners         `toml:"listeners" comment:"Before a root goes out, this host's own TLS services are asked what they serve."`
@@ -41,12 +41,8 @@ func ParseSettings(data []byte, dir string) (Settings, error) {
 		return Settings{}, policy.ExplainTOML(err, &s)
 	}
 	var errs []error
-	if s.Policy == "" {
-		errs = append(errs, errors.New(`no policy source: add policy = "/etc/anchorhold/NAME.policy"`))
-	} else if strings.Contains(s.Policy, "://") {
-		errs = append(errs, fmt.Errorf("policy source %q is an address; this version reads a policy from a file: let any tool put the file there, its signature protects it", s.Policy))
-	} else if !filepath.IsAbs(s.Policy) {
-		s.Policy = filepath.Join(dir, s.Policy)
+	if err := s.locate(dir); err != nil {
+		errs = append(errs, err)
 	}
 	if len(s.Accounts) == 0 {
 		s.Accounts = []string{DefaultAccount}

@@ -25,7 +25,9 @@ func Watched(p policy.Verified, host policy.HostFacts) []trust.Target {
 }
 
 // Own lists the services that the agent itself needs: without them no later
-// policy would reach this host. A source that is a file needs none.
+// policy would reach this host. A source that is a file needs none; one that is
+// verified by roots of its own loses nothing with the machine's, and one behind
+// a proxy cannot be asked past it.
 func Own(s Settings) []trust.Target {
 	var targets []trust.Target
 	add := func(name, address string) {
@@ -39,7 +41,9 @@ func Own(s Settings) []trust.Target {
 		}
 		targets = append(targets, trust.Target{Service: name, Address: at})
 	}
-	add("where this host's policy comes from", s.Policy)
+	if s.Source.CA == "" && s.Source.Proxy == "" {
+		add("where this host's policy comes from", s.Policy)
+	}
 	return targets
 }
 

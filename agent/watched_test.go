@@ -80,6 +80,11 @@ func TestWatched(t *testing.T) {
 }
 
 func TestOwn(t *testing.T) {
+	for _, other := range []SourceSettings{{CA: "/srv/source.pem"}, {Proxy: "http://proxy.harbour.test:3128"}} {
+		if got := Own(Settings{Policy: "https://policy.harbour.test/harbour.policy", Source: other}); len(got) != 0 {
+			t.Errorf("%+v: %+v", other, got)
+		}
+	}
 	for source, want := range map[string]string{
 		"https://policy.harbour.test/harbour.policy":        "policy.harbour.test:443",
 		"https://policy.harbour.test:8443/harbour.policy":   "policy.harbour.test:8443",

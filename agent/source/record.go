@@ -31,7 +31,7 @@ type Record struct {
 	Checked        time.Time         // when the source last answered
 	Unverified     string            // why TLS could not tell who answered
 	Since          time.Time         // it has been unreachable since; zero where it answers
-	Code           Code              // why it is unreachable
+	Code           Code              // what is wrong with it; "" where it answers as it should
 	Reason         string
 }
 
@@ -42,9 +42,13 @@ func (r Record) answered(now time.Time, unverified string) Record {
 	return r
 }
 
-// Unreachable returns why the source cannot be read, nil where it can.
-func (r Record) Unreachable() error {
-	if r.Since.IsZero() {
+// Trouble returns what is wrong with the source, nil where it answers as it
+// should: an *[Unreachable], or that what it offers is too large.
+func (r Record) Trouble() error {
+	switch {
+	case r.Code == Code(policy.CodeTooLarge):
+		return policy.TooLarge(r.Address)
+	case r.Since.IsZero():
 		return nil
 	}
 	return &Unreachable{Where: r.Address, Since: r.Since, Code: r.Code, Reason: r.Reason, Next: remedies[r.Code]}

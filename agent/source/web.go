@@ -104,7 +104,9 @@ func (w *Web) judge(a Answer, rec Record, now time.Time) (Offer, Record, error) 
 		o.Same, o.Digest = true, rec.Digest
 		return o, rec.answered(now, a.Unverified), nil
 	case TooLarge:
-		return o, rec.answered(now, a.Unverified), policy.TooLarge(w.Address)
+		rec = rec.answered(now, a.Unverified)
+		rec.Code = Code(policy.CodeTooLarge)
+		return o, rec, rec.Trouble()
 	}
 	if rec.Since.IsZero() {
 		rec.Since = now

@@ -190,7 +190,7 @@ func TestWhatIsRemembered(t *testing.T) {
 		t.Fatal(err)
 	}
 	rec, data, err := Recall(s.shelf, address)
-	if err != nil || string(data) != "one" || rec.Fetched.IsZero() || rec.Checked.IsZero() || rec.Unreachable() != nil {
+	if err != nil || string(data) != "one" || rec.Fetched.IsZero() || rec.Checked.IsZero() || rec.Trouble() != nil {
 		t.Fatalf("%+v, %q, %v", rec, data, err)
 	}
 	s.answer = Answer{Outcome: Failed, Code: BadStatus, Reason: "it answered 404 Not Found"}
@@ -199,7 +199,7 @@ func TestWhatIsRemembered(t *testing.T) {
 	}
 	gone, data, err := Recall(s.shelf, address)
 	var u *Unreachable
-	if err != nil || string(data) != "one" || !errors.As(gone.Unreachable(), &u) || u.Code != BadStatus || !gone.Fetched.Equal(rec.Fetched) || gone.ETag != rec.ETag {
+	if err != nil || string(data) != "one" || !errors.As(gone.Trouble(), &u) || u.Code != BadStatus || !gone.Fetched.Equal(rec.Fetched) || gone.ETag != rec.ETag {
 		t.Fatalf("%+v, %q, %v", gone, data, err)
 	}
 	s.answer = Answer{Outcome: NoNews, Unverified: "unknown authority"}
@@ -207,12 +207,15 @@ func TestWhatIsRemembered(t *testing.T) {
 	if err != nil || !o.Same || o.Unverified == "" || o.Digest != sha256.Sum256([]byte("one")) || !s.asked[2].Fresh {
 		t.Fatalf("%+v, %v", o, err)
 	}
-	if back, _, _ := Recall(s.shelf, address); back.Unreachable() != nil || back.Unverified == "" {
+	if back, _, _ := Recall(s.shelf, address); back.Trouble() != nil || back.Unverified == "" {
 		t.Errorf("%+v", back)
 	}
 	s.answer = Answer{Outcome: TooLarge}
 	if _, err := s.Once(t.Context(), false); policy.CodeOf(err) != policy.CodeTooLarge {
 		t.Errorf("%v", err)
+	}
+	if rec, _, _ := Recall(s.shelf, address); policy.CodeOf(rec.Trouble()) != policy.CodeTooLarge || !rec.Since.IsZero() {
+		t.Errorf("%+v", rec)
 	}
 	s.fails = errors.New("no such program")
 	if _, err := s.Once(t.Context(), false); !errors.As(err, &u) || u.Code != NoChild {
