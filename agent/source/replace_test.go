@@ -158,6 +158,9 @@ func TestEveryWayOfReplacing(t *testing.T) { replaceAll(t, t.TempDir(), false, t
 
 func TestEveryWayOfReplacingInMemory(t *testing.T) {
 	const shm = "/dev/shm" // a tmpfs on every Linux
+	if testing.Short() {
+		t.Skip("the same as elsewhere, on a tmpfs: not in a -short run")
+	}
 	if _, err := os.Stat(shm); err != nil {
 		trusttest.Lacking(t, "a tmpfs at "+shm)
 	}
@@ -165,6 +168,9 @@ func TestEveryWayOfReplacingInMemory(t *testing.T) {
 }
 
 func TestEveryWayOfReplacingOnAnOverlay(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the same as elsewhere, on an overlay: not in a -short run")
+	}
 	if trusttest.Private(t) {
 		replaceAll(t, "/etc", true)
 	}

@@ -21,6 +21,7 @@ var cases = map[string][]expectation{
 	"C23": {c23UserOnly, c23Placed, c23Stray},
 	"C26": {hosted(c26Shut), hosted(c26Locked), hosted(c26Mended)},
 	"C28": {c28Fault, hosted(c28Two), hosted(c28Waits)},
+	"C30": {c30Order, c30Last, c30Wrong},
 	"C32": {hosted(c32Lingers), hosted(c32Named), hosted(c32Gone), hosted(c32ReadBack), hosted(c32Wrong)},
 	"C33": {networked(c33Store), networked(c33Policy), networked(c33Services), networked(c33Held), networked(c33Ends), networked(c33Both), networked(c33Wrong)},
 	"C35": {hosted(c35Names), c35Empty, c35NoName, hosted(c35After)},
@@ -33,7 +34,6 @@ var cases = map[string][]expectation{
 // that a run's last line counts them.
 var later = map[string]string{
 	"C25": "watching services: a program older than the store's last change",
-	"C30": "the watched policy file",
 	"C37": "the service",
 }
 

@@ -55,7 +55,7 @@ func (a *app) adopt(ctx context.Context, file, reason string) error {
 		return err
 	}
 	dir := path.Dir(settingsPath)
-	s, err := agent.ParseSettings(data, dir)
+	s, err := parseSettings(data, dir)
 	if err != nil {
 		return fmt.Errorf("cannot adopt %s: %w", file, err)
 	}
@@ -105,5 +105,9 @@ func (a *app) showAdopted(s agent.Settings, pin policy.Pin) {
 	if k.Threshold == 1 {
 		fmt.Fprintln(a.out, paint("One key decides alone: whoever gets it can put any root on this host.", uneasy, a.colour()))
 	}
-	remark{"next", "put the policy there, then: sudo anchorhold preview"}.write(a.out, a.colour())
+	next := "put the policy there, then: sudo anchorhold preview"
+	if s.Web() {
+		next = "sudo anchorhold preview --fetch"
+	}
+	remark{"next", next}.write(a.out, a.colour())
 }

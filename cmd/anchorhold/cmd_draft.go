@@ -237,7 +237,7 @@ func (a *app) showDraftFindings(file string, found []policy.DraftFinding) {
 		if f.Label != "" {
 			about = root.Safe(f.Label, maxShown) + ": "
 		}
-		fmt.Fprintf(a.out, "%s %s  %s%s [%s%s]\n", paint(fmt.Sprintf("%-7s", word), t, a.colour()), where, about, f.Reason, f.Code, source(f.Source))
+		fmt.Fprintf(a.out, "%s %s  %s%s [%s%s]\n", paint(fmt.Sprintf("%-7s", word), t, a.colour()), where, about, f.Reason, f.Code, cited(f.Source))
 		if f.Waived != "" {
 			remark{"why", root.Safe(f.Waived, maxShown)}.write(a.out, a.colour())
 		} else if f.Severity != root.Note && f.Remedy != "" {

@@ -21,7 +21,8 @@ func (a *app) enforceCommand() *cobra.Command {
 		Long: `enforce goes through once: it opens the policy, compares every store with what
 is due on this host, makes the changes with one refresh of the platform for all
 of them, reads back, and has accounts without privileges prove the result. Run
-again it changes nothing.
+again it changes nothing. Where the policy comes by http or https, an account
+without rights fetches it first.
 
 Every TLS library of the host reads the store before, as it would be, and after:
 nothing goes live that costs one of them a root that nobody took out.
@@ -62,7 +63,7 @@ what that breaks is told.`,
 // enforce goes through once, as the one writer of the host. Whatever was done
 // is told, also where the run ends in an error.
 func (a *app) enforce(ctx context.Context, byHand *given, force *forced) error {
-	m, err := a.machine(ctx, byHand)
+	m, err := a.machineAsking(ctx, byHand, a.asks())
 	if err != nil {
 		return err
 	}

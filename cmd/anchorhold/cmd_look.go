@@ -17,7 +17,8 @@ func (a *app) verifyCommand() *cobra.Command {
 settings to read each root themselves and to validate a certificate with it, and
 says under whatever is not right why, and what to do. How far one root has taken
 over from another it tells by what services said last. It changes nothing, opens
-no connection and needs no root; what it cannot see as you, it names.`,
+no connection and needs no root; what it cannot see as you, it names. A policy
+that comes by http or https is the one that 'enforce' fetched last.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			m, err := a.machine(cmd.Context(), nil)
@@ -32,6 +33,7 @@ no connection and needs no root; what it cannot see as you, it names.`,
 
 func (a *app) previewCommand() *cobra.Command {
 	var file string
+	var fetch bool
 	var force forced
 	c := &cobra.Command{
 		Use:   "preview",
@@ -40,7 +42,10 @@ func (a *app) previewCommand() *cobra.Command {
 'anchorhold enforce' would make now, and each that it would hold back, with the
 reason. Where a root would go out it asks the services of the policy and this
 host's own TLS listeners what they serve: who would verify no longer is named.
-It changes nothing and needs no root. The exit code is 1 while anything is due.`,
+It changes nothing and needs no root. The exit code is 1 while anything is due.
+
+A policy that comes by http or https is the one that 'enforce' fetched last;
+with --fetch it is asked for anew, and not kept.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := force.check(cmd); err != nil {
@@ -50,9 +55,16 @@ It changes nothing and needs no root. The exit code is 1 while anything is due.`
 			if err != nil {
 				return err
 			}
-			m, err := a.machine(cmd.Context(), byHand)
+			how := fromCopy
+			if fetch {
+				how = a.asks()
+			}
+			m, err := a.machineAsking(cmd.Context(), byHand, how)
 			if err != nil {
 				return err
+			}
+			if fetch && !m.settings.Web() {
+				return fmt.Errorf("nothing is to be fetched: this host reads its policy from the file %s", m.settings.Policy)
 			}
 			order, err := force.order(a, m)
 			if err != nil {
@@ -72,6 +84,8 @@ It changes nothing and needs no root. The exit code is 1 while anything is due.`
 		},
 	}
 	c.Flags().StringVar(&file, "policy", "", "look at this policy `FILE` instead of the settings' source (- is standard input)")
+	c.Flags().BoolVar(&fetch, "fetch", false, "ask the address of the settings now, and keep nothing of it")
+	c.MarkFlagsMutuallyExclusive("policy", "fetch")
 	force.flags(c, "show what would happen with --force and this `REASON`")
 	return c
 }

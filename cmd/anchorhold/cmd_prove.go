@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 
+	"anchorhold.test/anchorhold/agent/source"
 	"anchorhold.test/anchorhold/trust/dependent"
 	"anchorhold.test/anchorhold/trust/probe"
 	"anchorhold.test/anchorhold/trust/reader"
@@ -19,6 +20,8 @@ func (a *app) child(ctx context.Context, args []string) (found bool, err error) 
 		return true, dependent.Child(ctx, a.in, a.out)
 	case len(args) == 1 && args[0] == probe.Command:
 		return true, probe.Child(ctx, a.in, a.out)
+	case len(args) == 1 && args[0] == source.Command:
+		return true, source.Child(ctx, a.in, a.out)
 	}
 	return false, nil
 }

@@ -49,7 +49,7 @@ image, a package, your own hands. It holds no secret.`,
 			if err != nil {
 				return fmt.Errorf("cannot write the starter file: %w", err)
 			}
-			if _, err := agent.ParseSettings(data, "/etc/anchorhold"); err != nil {
+			if _, err := parseSettings(data, "/etc/anchorhold"); err != nil {
 				return err
 			}
 			if a.json {
@@ -60,7 +60,7 @@ image, a package, your own hands. It holds no secret.`,
 		},
 	}
 	c.Flags().StringVar(&keyset, "keyset", "", "keyset `FILE` to believe (default: the one *.keyset here)")
-	c.Flags().StringVar(&source, "policy", "", "`FILE` that hosts read the policy from (default: NAME.policy beside their settings)")
+	c.Flags().StringVar(&source, "policy", "", "`SOURCE` of the policy on hosts: a file, or an address (https://...) (default: NAME.policy beside their settings)")
 	c.Flags().StringSliceVar(&accounts, "account", []string{agent.DefaultAccount}, "`ACCOUNT` that must be able to read every placed root; repeat it for service accounts")
 	c.Flags().StringSliceVar(&labels, "label", nil, "`NAME=VALUE` by which stages choose this host; may be repeated")
 	c.Flags().Uint64Var(&min, "min-version", 0, "lowest `VERSION` that hosts accept (default: that of NAME.policy beside the keyset)")

@@ -244,7 +244,7 @@ func (a *app) showCertificate(c jsonCertificate) {
 func (a *app) showFindings(fs []root.Finding) {
 	tints := map[root.Severity]tint{root.Refuse: bad, root.Warn: uneasy, root.Note: faint}
 	for _, f := range fs {
-		fmt.Fprintf(a.out, "  %s %s [%s%s]\n", paint(fmt.Sprintf("%-11s", f.Severity), tints[f.Severity], a.colour()), f.Reason, f.Code, source(f.Source))
+		fmt.Fprintf(a.out, "  %s %s [%s%s]\n", paint(fmt.Sprintf("%-11s", f.Severity), tints[f.Severity], a.colour()), f.Reason, f.Code, cited(f.Source))
 		if f.Severity != root.Note && f.Remedy != "" {
 			remark{"next", f.Remedy}.write(a.out, a.colour())
 		}
@@ -252,7 +252,7 @@ func (a *app) showFindings(fs []root.Finding) {
 }
 
 func (a *app) showRefusal(r *root.Refusal) {
-	fmt.Fprintf(a.out, "  %s %s [%s%s]\n", paint("refused    ", bad, a.colour()), r.Reason, r.Code, source(r.Source))
+	fmt.Fprintf(a.out, "  %s %s [%s%s]\n", paint("refused    ", bad, a.colour()), r.Reason, r.Code, cited(r.Source))
 	remark{"next", r.Remedy}.write(a.out, a.colour())
 }
 
@@ -284,7 +284,7 @@ func harm(h string) string {
 	return "; " + h
 }
 
-func source(s string) string {
+func cited(s string) string {
 	if s == "" {
 		return ""
 	}

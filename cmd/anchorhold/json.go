@@ -25,6 +25,7 @@ type jsonResult struct {
 	Conditions []agent.Condition `json:"conditions,omitempty"`
 	Error      string            `json:"error,omitempty"` // why the offered policy was not taken
 	Code       string            `json:"error_code,omitempty"`
+	Source     *jsonSource       `json:"source,omitempty"` // of a policy that comes by the web
 	Host       string            `json:"host,omitempty"`
 	Labels     map[string]string `json:"labels,omitempty"`
 	Placements []jsonPlacement   `json:"placements"`
@@ -153,7 +154,7 @@ func encode(w io.Writer, v any) error {
 }
 
 func resultJSON(m *machine, r agent.Result) jsonResult {
-	j := jsonResult{Schema: jsonSchema, Exit: codeOf(judged(m.belief, r)), Conditions: m.belief.Conditions, Host: m.facts.ID, Labels: m.facts.Labels, Placements: []jsonPlacement{}}
+	j := jsonResult{Schema: jsonSchema, Exit: codeOf(judged(m.belief, r)), Conditions: m.belief.Conditions, Source: sourceJSON(m), Host: m.facts.ID, Labels: m.facts.Labels, Placements: []jsonPlacement{}}
 	if m.belief.Err != nil {
 		j.Error, j.Code = m.belief.Err.Error(), refusalCode(m.belief.Err)
 	}

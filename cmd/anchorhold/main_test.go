@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"anchorhold.test/anchorhold/agent/source"
 	"anchorhold.test/anchorhold/trust/dependent"
 	"anchorhold.test/anchorhold/trust/reader"
 	"anchorhold.test/anchorhold/trust/trusttest"
@@ -33,7 +34,7 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
-	if len(os.Args) > 1 && slices.Contains([]string{reader.Command, dependent.Command}, os.Args[1]) {
+	if len(os.Args) > 1 && slices.Contains([]string{reader.Command, dependent.Command, source.Command}, os.Args[1]) {
 		a := newApp(stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr}, time.Now)
 		os.Exit(a.run(context.Background(), os.Args[1:]))
 	}

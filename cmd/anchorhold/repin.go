@@ -76,7 +76,7 @@ func (a *app) repinOwned(h *host.Host, old []byte, pin policy.Pin, reason string
 }
 
 func pinOf(settings []byte) (policy.Pin, error) {
-	s, err := agent.ParseSettings(settings, path.Dir(settingsPath))
+	s, err := parseSettings(settings, path.Dir(settingsPath))
 	if err != nil {
 		return policy.Pin{}, err
 	}

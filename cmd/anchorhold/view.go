@@ -34,18 +34,18 @@ func (a *app) showPolicy(m *machine) {
 		fmt.Fprintf(w, "Signed  by %s\n", strings.Join(b.Policy.Signers(), ", "))
 	}
 	fmt.Fprintf(w, "Host    %s%s\n", cmp.Or(m.facts.ID, "without an identity yet: the first 'enforce' makes it"), labels(m.facts.Labels))
+	a.showSource(m)
 	for _, c := range b.Conditions {
 		said := conditions[c]
 		t := bad
-		if c == agent.NoFloor {
+		switch c {
+		case agent.NoFloor:
 			t = faint
+		case agent.Unverified:
+			t = uneasy
 		}
 		fmt.Fprintf(w, "%s\n", paint(string(c)+": "+said.what, t, a.colour()))
-		if b.Err != nil && (c == agent.Refused || c == agent.TooNew || c == agent.Unreachable) {
-			why := b.Err.Error()
-			if code := refusalCode(b.Err); code != "" {
-				why += " [" + code + "]"
-			}
+		if why := whyOf(c, b); why != "" {
 			remark{"why", why}.write(w, a.colour())
 		}
 		remark{"next", said.next}.write(w, a.colour())
@@ -69,6 +69,7 @@ var conditions = map[agent.Condition]struct{ what, next string }{
 	agent.Unreachable: {"the policy source cannot be read; nothing changes by that", "put the policy file where the settings say, or import one by hand: anchorhold enforce --policy FILE"},
 	agent.Refused:     {"the offered policy is not believed; the last good one stays", "ask the policy's signers; 'anchorhold open FILE' shows what is in it"},
 	agent.TooNew:      {"the offered policy needs a newer anchorhold; the last good one stays", "upgrade anchorhold on this host"},
+	agent.Unverified:  {"TLS could not tell who the policy source is; the policy's own signatures were checked and count", "mend the source's certificate, or name the roots that it is verified by: [source] ca in the settings"},
 	agent.Stale:       {"the policy has expired; what was due stays in force, nothing new begins", "have the next version signed"},
 	agent.ClockBehind: {"this machine's clock is before the day on which the policy was signed: the clock is wrong, not the roots", "set the clock; until then the policy's own date counts"},
 	agent.NoPolicy:    {"nothing is believed here, so nothing is changed", "put a policy that the keyset of this host signed where the settings say"},

@@ -42,6 +42,7 @@ type machine struct {
 	agent    *agent.Agent
 
 	suspended agent.Suspensions
+	source    got
 }
 
 // given is a policy that somebody hands in by hand; nil asks the settings'
@@ -72,8 +73,14 @@ func (a *app) handed(file string) (*given, error) {
 	return &given{file, data}, nil
 }
 
-// machine composes a run on this host. Nothing is written.
+// machine composes a run on this host. Nothing is written, and no address is
+// asked.
 func (a *app) machine(ctx context.Context, byHand *given) (*machine, error) {
+	return a.machineAsking(ctx, byHand, fromCopy)
+}
+
+// machineAsking is machine with the source asked.
+func (a *app) machineAsking(ctx context.Context, byHand *given, how asking) (*machine, error) {
 	m := &machine{host: host.System()}
 	if err := m.readSettings(); err != nil {
 		return nil, err
@@ -92,8 +99,12 @@ func (a *app) machine(ctx context.Context, byHand *given) (*machine, error) {
 	if m.suspended, err = m.suspensions(state); err != nil {
 		return nil, err
 	}
-	offered, why := m.offered(byHand)
-	m.belief = agent.Believe(m.memory, offered, why, pin, a.now())
+	if byHand != nil {
+		m.source = got{data: byHand.data}
+	} else if m.source, err = m.offered(ctx, how, pin, a.now()); err != nil {
+		return nil, err
+	}
+	m.belief = agent.Believe(m.memory, m.source.data, m.source.why, pin, a.now()).By(m.source.record.Unverified)
 	if byHand != nil && m.belief.Err != nil {
 		return nil, m.belief.Err
 	}
@@ -139,7 +150,7 @@ func (m *machine) readSettings() error {
 	if err != nil {
 		return fmt.Errorf("cannot read the settings: %w", err)
 	}
-	if m.settings, err = agent.ParseSettings(data, path.Dir(settingsPath)); err != nil {
+	if m.settings, err = parseSettings(data, path.Dir(settingsPath)); err != nil {
 		return fmt.Errorf("cannot use the settings %s: %w", settingsPath, err)
 	}
 	return nil
@@ -165,22 +176,6 @@ func (m *machine) identify(state readOnly) error {
 		m.facts.ID = m.identity.ID
 	}
 	return nil
-}
-
-// offered returns the policy that is offered: the one handed in, or what the
-// settings' source has.
-func (m *machine) offered(byHand *given) ([]byte, error) {
-	if byHand != nil {
-		return byHand.data, nil
-	}
-	data, err := m.host.ReadFile(m.settings.Policy, policy.MaxFile)
-	if errors.Is(err, host.ErrTooLarge) {
-		return nil, policy.TooLarge(m.settings.Policy)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("cannot read the policy: %w", err)
-	}
-	return data, nil
 }
 
 func (m *machine) order(a *app) agent.Order {
@@ -258,6 +253,9 @@ func (m *machine) keep() error {
 		}
 		m.facts.ID = m.identity.ID
 	}
+	if err := m.source.keepOffered(state); err != nil {
+		return err
+	}
 	if err := m.belief.Keep(state); err != nil {
 		return err
 	}
@@ -276,6 +274,9 @@ func (m *machine) publish(r agent.Result, failed error) error {
 	r.Changes = slices.DeleteFunc(slices.Clone(r.Changes), func(c agent.Changed) bool { return c.Err == nil })
 	r.Evidence = agent.Evidence{} // nobody is asked in the next run, where nothing goes out
 	told := resultJSON(m, r)
+	if told.Source != nil {
+		told.Source.Checked = nil // it would make each run write the status
+	}
 	if failed != nil {
 		told.Exit, told.Error = exitUnknown, failed.Error()
 	}
