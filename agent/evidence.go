@@ -77,23 +77,23 @@ func (d Dependent) String() string {
 // address is silent.
 func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 	before := m.of(v.Target)
-	if v.Answer == trust.NotTLS && (v.Target.Listener || len(before) == 0) {
+	if v.Answer == trust.NotTLS && len(before) == 0 {
 		return nil // it verifies nothing
 	}
 	var all []Known
 	for _, e := range v.Endpoints {
 		k := Known{Target: v.Target, Remote: e.Remote, At: v.At.UTC().Truncate(time.Second), Anchors: e.Anchors, Doubted: e.Doubted}
-		switch {
-		case Aside(v, e):
+		mine := slices.DeleteFunc(slices.Clone(before), func(b Endpoint) bool { return b.Remote != e.Remote })
+		switch recent := slices.ContainsFunc(mine, func(b Endpoint) bool { return counts(b.At, now) }); {
+		case Aside(v, e) && !recent:
 			// no program of this host gets there
 		case Unjudged(e):
 			k.Unknown = "its certificates cannot be judged, and other programs may take them"
 			all = append(all, k)
-		case e.Leaf != nil:
+		case e.Leaf != nil && !(recent && lapsed(e)):
 			all = append(all, k)
-		case e.Answer == trust.NotTLS && v.Target.Listener:
+		case e.Answer == trust.NotTLS && v.Target.Listener && !recent:
 		default:
-			mine := slices.DeleteFunc(slices.Clone(before), func(b Endpoint) bool { return b.Remote != e.Remote })
 			all = append(all, last(k, mine, now, silence(e.Answer, e.Findings))...)
 		}
 	}
@@ -108,7 +108,17 @@ func (m Remembered) known(v trust.Verdict, now time.Time) []Known {
 // well verify such a chain, so nothing is known of it.
 const codeNoRoute = "address-no-route"
 
-var beyondGo = []string{"unparsable", "issuer-unparsable", "chain-too-long", "handshake-too-large", "critical-unknown"}
+var beyondGo = []string{"unparsable", "issuer-unparsable", "chain-too-long", "handshake-too-large", "critical-unknown",
+	"signature-weak", "name-constrained", "path-length", "issuer-purpose", "chain-refused"}
+
+// byDate are faults that a renewal mends, or the right time: who verified an
+// hour ago may well do so again, by the root of then.
+var byDate = []string{"expired", "not-yet-valid", "issuer-expired", "issuer-not-yet-valid", "root-expired", "root-not-yet-valid"}
+
+// lapsed reports an endpoint that no root carries for the sake of dates.
+func lapsed(e trust.Endpoint) bool {
+	return e.Leaf != nil && len(e.Anchors) == 0 && finds(e.Findings, byDate...)
+}
 
 // Aside reports an endpoint at an address that this host has no way to, while it
 // has one to another address of the service.

@@ -20,6 +20,7 @@ const (
 	// MaxVerdictAge is how long the last verdict counts where a service does
 	// not answer.
 	MaxVerdictAge    = 7 * 24 * time.Hour
+	plainAge         = 24 * time.Hour      // how long a port counts as one that speaks no TLS
 	keptVerdict      = 90 * 24 * time.Hour // so that people are told since when it is silent
 	maxVerdicts      = 8 << 20
 	maxServices      = 2000 // remembered, and as many plain listeners
@@ -141,15 +142,16 @@ func (m Remembered) of(t trust.Target) []Endpoint {
 // plain reports whether a listener is known to speak no TLS, and was asked for
 // all these roots already.
 func (m Remembered) plain(t trust.Target, roots []root.Fingerprint, now time.Time) bool {
-	return t.Listener && slices.ContainsFunc(m.Plain, func(p Plain) bool {
-		return p.Address == t.Address && counts(p.At, now) &&
+	spoke := slices.ContainsFunc(m.of(t), func(e Endpoint) bool { return counts(e.At, now) })
+	return t.Listener && !spoke && slices.ContainsFunc(m.Plain, func(p Plain) bool {
+		return p.Address == t.Address && counts(p.At, now) && now.Sub(p.At) <= plainAge &&
 			!slices.ContainsFunc(roots, func(fp root.Fingerprint) bool { return !slices.Contains(p.Roots, fp) })
 	})
 }
 
 // learn returns what is to be remembered after new verdicts, which were asked
 // for because of these roots. A silent service keeps what it told before; one
-// that shows a chain which no root carries takes it back.
+// that shows a chain which no root carries takes it back, unless it is for dates.
 func (m Remembered) learn(verdicts []trust.Verdict, roots []root.Fingerprint, now time.Time) Remembered {
 	next := Remembered{Services: slices.Clone(m.Services), Plain: slices.Clone(m.Plain)}
 	for _, v := range verdicts {
@@ -160,7 +162,7 @@ func (m Remembered) learn(verdicts []trust.Verdict, roots []root.Fingerprint, no
 		}
 		ends := slices.Clone(next.of(v.Target))
 		for _, e := range v.Endpoints {
-			if e.Leaf == nil {
+			if e.Leaf == nil || lapsed(e) {
 				continue
 			}
 			ends = slices.DeleteFunc(ends, func(o Endpoint) bool { return o.Remote == e.Remote })

@@ -100,6 +100,7 @@ func (a *app) findDependents(ctx context.Context, s *scene, c *root.Certificate,
 var alwaysBlind = []string{
 	"clients of this host that check another host's service, and services that nobody listed: ask on their hosts, or let the policy watch them",
 	"certificates of clients: which root a server asks of them stands in its own settings",
+	"names of a server that shows another certificate to whoever gives none: let the policy watch them by name",
 	"what runs in containers, what is served over UDP (QUIC), and servers whose settings lie elsewhere than their packages put them",
 	"keys and certificates in hardware tokens, PKCS#12 files, databases and the certificate store of Windows",
 }

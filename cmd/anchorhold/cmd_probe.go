@@ -121,7 +121,7 @@ func (a *app) remember(ctx context.Context, s *scene, verdicts []trust.Verdict) 
 
 func (a *app) probe(ctx context.Context, s *scene, p probing, args []string) ([]trust.Verdict, error) {
 	if p.chain != "" {
-		v, err := p.files(s)
+		v, err := a.files(s, p)
 		return []trust.Verdict{v}, err
 	}
 	targets, err := a.targets(s, p, args)
@@ -172,14 +172,14 @@ func (a *app) targets(s *scene, p probing, args []string) ([]trust.Target, error
 }
 
 // files judges a certificate before it is installed.
-func (p probing) files(s *scene) (trust.Verdict, error) {
-	chain, err := readBounded(p.chain, probe.MaxFile)
+func (a *app) files(s *scene, p probing) (trust.Verdict, error) {
+	chain, err := waiting(a, func() ([]byte, error) { return readBounded(p.chain, probe.MaxFile) })
 	if err != nil {
 		return trust.Verdict{}, fmt.Errorf("cannot read the chain: %w", err)
 	}
 	var key []byte
 	if p.key != "" {
-		if key, err = readBounded(p.key, probe.MaxFile); err != nil {
+		if key, err = waiting(a, func() ([]byte, error) { return readBounded(p.key, probe.MaxFile) }); err != nil {
 			return trust.Verdict{}, fmt.Errorf("cannot read the key: %w", err)
 		}
 	}
@@ -194,6 +194,7 @@ func (p probing) files(s *scene) (trust.Verdict, error) {
 // await probes until every address serves another certificate than at first,
 // and one that verifies, or the time is over.
 func (a *app) await(ctx context.Context, s *scene, t trust.Target, limit time.Duration) (trust.Verdict, error) {
+	called := ctx
 	ctx, stop := context.WithTimeout(ctx, limit)
 	defer stop()
 	var first *trust.Verdict
@@ -217,7 +218,10 @@ func (a *app) await(ctx context.Context, s *scene, t trust.Target, limit time.Du
 		}
 		select {
 		case <-ctx.Done():
-			return last, verdict{exitWrong, fmt.Errorf("%s serves no new certificate that verifies within %s: %s", t.Address, lengthWords(limit), stillServes(last))}
+			if called.Err() != nil {
+				return last, errCalledOff
+			}
+			return last, verdict{exitWrong, fmt.Errorf("%s serves no new certificate that verifies within %s: %s", t.Address, lengthWords(limit), stillServes(first, last))}
 		case <-time.After(waitPause):
 		}
 	}
@@ -244,11 +248,15 @@ func lengthWords(d time.Duration) string {
 	return s
 }
 
-func stillServes(v trust.Verdict) string {
-	if s := serials(v); s != "" {
-		return "it serves serial " + s
+func stillServes(first *trust.Verdict, last trust.Verdict) string {
+	s := serials(last)
+	switch {
+	case s == "":
+		return "it serves none"
+	case first != nil && s == serials(*first):
+		return "it serves serial " + s + ", as when this began; if it was renewed before that, this is the new one"
 	}
-	return "it serves none"
+	return "it serves serial " + s
 }
 
 // probed is the verdict of the command.

@@ -116,6 +116,7 @@ func TestGather(t *testing.T) {
 		"floods":              {talk: func(c net.Conn) { io.Copy(c, flood{}) }, stop: probe.Broken, why: "exceeds"},
 		"SMTP":                {talk: smtp(true, right), startTLS: "smtp", sent: 2, version: tls.VersionTLS13},
 		"SMTP without TLS":    {talk: smtp(false, right), startTLS: "smtp", stop: probe.NoUpgrade, why: "does not offer"},
+		"SMTP that is busy":   {talk: plain("421 too many connections\r\n"), startTLS: "smtp", stop: probe.Stalled, why: "421"},
 		"SMTP asked plainly":  {talk: smtp(true, right), stop: probe.Plain, why: "--starttls smtp"},
 		"SMTP that stalls":    {talk: func(c net.Conn) { io.WriteString(c, "220-quay"); io.Copy(io.Discard, c) }, startTLS: "smtp", limit: short, stop: probe.Stalled},
 		"endless SMTP":        {talk: func(c net.Conn) { io.Copy(c, lines{}) }, startTLS: "smtp", stop: probe.NoUpgrade},

@@ -19,11 +19,20 @@ const (
 )
 
 // refusal is a service that would not begin TLS; its text is made safe.
-type refusal struct{ why string }
+type refusal struct {
+	why  string
+	busy bool // for now alone
+}
 
 func (r *refusal) Error() string { return r.why }
 
-func refused(format string, args ...any) error { return &refusal{fmt.Sprintf(format, args...)} }
+func refused(format string, args ...any) error { return &refusal{why: fmt.Sprintf(format, args...)} }
+
+// refusedBy is a refusal by an SMTP reply: one that begins with 4 is for now
+// alone (RFC 5321 4.2.1).
+func refusedBy(code, format string, args ...any) error {
+	return &refusal{why: fmt.Sprintf(format, args...), busy: code[0] == '4'}
+}
 
 // upgrade asks a service to begin TLS.
 func upgrade(c *counted, by string) error {
@@ -42,6 +51,8 @@ func upgrade(c *counted, by string) error {
 func upgradeStop(err error, c *counted) (Stop, string) {
 	var no *refusal
 	switch {
+	case errors.As(err, &no) && no.busy:
+		return Stalled, no.why
 	case errors.As(err, &no):
 		return NoUpgrade, no.why
 	case looksTLS(c.in):
@@ -66,7 +77,7 @@ func upgradeSMTP(c *counted) error {
 	if code, text, err := replySMTP(c); err != nil {
 		return err
 	} else if code != "220" {
-		return refused("it greeted with %s", root.Safe(text, maxText))
+		return refusedBy(code, "it greeted with %s", root.Safe(text, maxText))
 	}
 	if err := say(c, "EHLO "+literal(c.LocalAddr())+"\r\n"); err != nil {
 		return err
@@ -76,7 +87,7 @@ func upgradeSMTP(c *counted) error {
 		return err
 	}
 	if code != "250" {
-		return refused("it answered EHLO with %s", root.Safe(text, maxText))
+		return refusedBy(code, "it answered EHLO with %s", root.Safe(text, maxText))
 	}
 	offered := false
 	for line := range strings.SplitSeq(text, "\n") {
@@ -91,7 +102,7 @@ func upgradeSMTP(c *counted) error {
 	if code, text, err = replySMTP(c); err != nil {
 		return err
 	} else if code != "220" {
-		return refused("it answered STARTTLS with %s", root.Safe(text, maxText))
+		return refusedBy(code, "it answered STARTTLS with %s", root.Safe(text, maxText))
 	}
 	return nil
 }
