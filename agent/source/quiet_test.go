@@ -106,6 +106,10 @@ func TestWakeUpsAtRest(t *testing.T) {
 		if n := d.looks.Load(); n != 60 {
 			t.Errorf("%d looks in an hour", n)
 		}
+		// Of a folder that was unmounted nothing is heard: watches are renewed.
+		if n := d.eyes.added[filepath.Dir(d.path)]; n != 61 {
+			t.Errorf("watched %d times", n)
+		}
 	})
 }
 

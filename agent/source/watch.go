@@ -3,7 +3,6 @@ package source
 import (
 	"errors"
 	"fmt"
-	"os"
 	"syscall"
 
 	"github.com/fsnotify/fsnotify"
@@ -52,9 +51,8 @@ func (l *lost) folder(e fsnotify.Event, t trail) {
 	}
 }
 
-// watched are the folders that the eyes look at, each as it was then: a folder
-// of the same name may be another one later.
-type watched map[string]os.FileInfo
+// watched are the folders that the eyes look at.
+type watched map[string]bool
 
 // forget ends watches, so that they are made anew.
 func (w watched) forget(e eyes, l lost) {
@@ -73,26 +71,21 @@ func (w watched) forget(e eyes, l lost) {
 // added, since what happened before that was not seen, and why one could not
 // be.
 func (w watched) sync(e eyes, t trail) (added bool, err error) {
-	for dir, was := range w {
-		now, err := os.Stat(dir)
-		if _, wanted := t[dir]; !wanted || err != nil || !os.SameFile(was, now) {
+	for dir := range w {
+		if _, wanted := t[dir]; !wanted {
 			e.Remove(dir)
 			delete(w, dir)
 		}
 	}
 	for dir := range t {
-		if w[dir] != nil {
+		if w[dir] {
 			continue
 		}
-		fi, failed := os.Stat(dir)
-		if failed == nil {
-			failed = e.Add(dir)
-		}
-		if failed != nil {
+		if failed := e.Add(dir); failed != nil {
 			err = errors.Join(err, failed)
 			continue
 		}
-		w[dir], added = fi, true
+		w[dir], added = true, true
 	}
 	return added, err
 }

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -194,8 +195,11 @@ func (s *station) inTrouble(t *testing.T, k *kiosk, good string) {
 			io.WriteString(w, whole[:len(whole)/2])
 		}, agent.Unreachable, string(source.NoAnswer)},
 		"half, as a whole": {reply(200, whole[:len(whole)/2]), agent.Refused, policy.CodeNotJSON},
-		"garbage":          {reply(200, "\x00\x01"), agent.Refused, policy.CodeNotJSON},
-		"nothing":          {reply(200, ""), agent.Refused, policy.CodeEmpty},
+		"garbage": {func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("ETag", `"garbage"`)
+			io.WriteString(w, "\x00\x01")
+		}, agent.Refused, policy.CodeNotJSON},
+		"nothing": {reply(200, ""), agent.Refused, policy.CodeEmpty},
 		"endless": {func(w http.ResponseWriter, r *http.Request) {
 			for err := error(nil); err == nil; {
 				_, err = w.Write(make([]byte, 1<<20))
@@ -217,6 +221,9 @@ func (s *station) inTrouble(t *testing.T, k *kiosk, good string) {
 		if r := s.told(0, "enforce"); len(r.Conditions) != 0 || r.Source.Since != nil {
 			t.Errorf("after %s: %v", what, r.Conditions)
 		}
+	}
+	if slices.Contains(k.asked, `"garbage"`) {
+		t.Error("asked whether there is news of something that does not verify")
 	}
 	k.says(reply(404, ""))
 	text := s.run(1, "enforce").out
