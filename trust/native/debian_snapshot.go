@@ -152,7 +152,11 @@ func (b *builder) java() trust.Part {
 	p.Faults = append(p.Faults, b.s.mendable(faults(c.path, c))...)
 	p.Faults = append(p.Faults, b.javaOdds()...)
 	for _, f := range c.faults {
-		if len(c.blocks) == 0 {
+		switch {
+		case len(c.blocks) > 0:
+		case c.torn():
+			p.Unread = f.What // until the next refresh puts it back
+		default:
 			p.Opaque = f.What // to Java as well
 		}
 	}
