@@ -93,7 +93,7 @@ func (g *golive) runHooks(ctx context.Context, changed bool) {
 		if java && len(lines) == 0 {
 			continue // it would start Java's tool for nothing
 		}
-		if java && g.t.s.java.opaque() { // it would fail, and leave its package half configured (measured with another password)
+		if java && g.t.s.shutJava() { // it would fail, and leave its package half configured (measured with another password)
 			g.notes = append(g.notes, g.d.Java+" was left as it is: "+g.t.s.java.faults[0].What)
 			continue
 		}

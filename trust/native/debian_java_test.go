@@ -67,8 +67,16 @@ func TestJavaKeptByItsAdministrator(t *testing.T) {
 }
 
 func TestJavaStoreThatCannotBeRead(t *testing.T) {
+	for _, is := range []string{"\x30\x82\x01\x00 no key store", "", "\xfe\xed\xfe\xed\x00\x00"} {
+		javaShut(t, is)
+	}
+}
+
+// javaShut has somebody else leave what is given in place of Java's store.
+func javaShut(t *testing.T, is string) {
+	t.Helper()
 	m := newMachine(t)
-	m.f.Put(t, cacerts, "\x30\x82\x01\x00 no key store")
+	m.f.Put(t, cacerts, is)
 	p, _ := observe(t, m.d).Part(partJava)
 	if p.Opaque == "" || p.Unread != "" || !p.Present {
 		t.Errorf("%+v", p)

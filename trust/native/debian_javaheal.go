@@ -34,9 +34,13 @@ func (c *content) torn() bool {
 	return false
 }
 
-// opaque reports a key store of which neither Java nor anybody else can tell
-// what it holds, for another reason than a writer that was ended.
-func (c *content) opaque() bool { return len(c.blocks) == 0 && len(c.faults) > 0 && !c.torn() }
+// shutJava reports that nobody can tell what Java's store holds, and that no
+// refresh of ours changes that: somebody else's password or writer, and no copy
+// of ours to put back.
+func (s *state) shutJava() bool {
+	c := s.java
+	return c.err == nil && len(c.blocks) == 0 && len(c.faults) > 0 && !(c.torn() && s.d.unfinished())
+}
 
 // keepJava makes a copy of Java's store before its hook runs.
 func (g *golive) keepJava() error {

@@ -56,7 +56,7 @@ func (g *golive) lacking(now *state, c trust.Change) error {
 	if !now.links.meets(fp, now.links.hashes[fp]) {
 		parts = append(parts, "the links of "+now.links.dir)
 	}
-	if now.javaUse && !now.java.has(fp) && !now.java.opaque() {
+	if now.javaUse && !now.java.has(fp) && !now.shutJava() {
 		parts = append(parts, "Java's store")
 	}
 	if len(parts) == 0 {

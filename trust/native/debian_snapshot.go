@@ -151,14 +151,11 @@ func (b *builder) java() trust.Part {
 	}
 	p.Faults = append(p.Faults, b.s.mendable(faults(c.path, c))...)
 	p.Faults = append(p.Faults, b.javaOdds()...)
-	for _, f := range c.faults {
-		switch {
-		case len(c.blocks) > 0:
-		case c.torn():
-			p.Unread = f.What // until the next refresh puts it back
-		default:
-			p.Opaque = f.What // to Java as well
-		}
+	switch {
+	case b.s.shutJava():
+		p.Opaque = c.faults[0].What // to Java as well
+	case len(c.blocks) == 0 && c.torn():
+		p.Unread = c.faults[0].What // until the next refresh puts it back
 	}
 	held := map[root.Fingerprint]bool{}
 	for _, blk := range c.blocks {
