@@ -134,7 +134,7 @@ func TestOverlaps(t *testing.T) {
 		}
 	}
 	w.found = w.tried
-	w.tell(fmt.Sprintf(" of=%d mended=%d kinds=%v", overlaps, mended, counts))
+	w.tell(fmt.Sprintf(" overlaps=%d of=%d mended=%d kinds=%v", w.tried, overlaps, mended, counts))
 }
 
 // packageRuns is how often a package manager configures its package meanwhile.
