@@ -89,15 +89,8 @@ func (r remark) write(w io.Writer, colour bool) {
 }
 
 // onScreen makes one line fit for a terminal, whoever wrote it: file names,
-// policies, certificates and tools have their say in it. What was escaped
-// before stays as it is.
-func onScreen(line string) string {
-	bare := strings.ReplaceAll(line, `\`, "")
-	if root.Safe(bare, maxOnScreen) == bare {
-		return line
-	}
-	return root.Safe(line, maxOnScreen)
-}
+// policies, certificates and tools have their say in it.
+func onScreen(line string) string { return root.SafeStill(line, maxOnScreen) }
 
 // maxOnScreen bounds a line on a screen, in characters.
 const maxOnScreen = 4000

@@ -10,7 +10,6 @@ import (
 	"path"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/host"
@@ -98,11 +97,9 @@ func Answers(data []byte, q Question) (Answer, error) {
 // maxText bounds a text of an answer; paths are the longest (PATH_MAX of Linux).
 const maxText = 4096
 
-// tame escapes what is not fit to show. What was escaped before stays as it is.
+// tame escapes what is not fit to show.
 func tame(texts ...*string) {
 	for _, t := range texts {
-		if bare := strings.ReplaceAll(*t, `\`, ""); root.Safe(bare, maxText) != bare {
-			*t = root.Safe(*t, maxText)
-		}
+		*t = root.SafeStill(*t, maxText)
 	}
 }

@@ -3,7 +3,6 @@ package probe
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
@@ -64,12 +63,4 @@ func calmCertificate(c *trust.ServedCertificate) {
 // maxCalm bounds one text of a child, in characters.
 const maxCalm = 2000
 
-// calm makes a text safe that should be safe already. Doing it twice would
-// double the backslashes of what is: they are passed over.
-func calm(s string) string {
-	bare := strings.ReplaceAll(s, `\`, "")
-	if root.Safe(bare, maxCalm) == bare {
-		return s
-	}
-	return root.Safe(s, maxCalm)
-}
+func calm(s string) string { return root.SafeStill(s, maxCalm) }

@@ -105,3 +105,12 @@ func Safe(s string, limit int) string {
 	b.foreign(s)
 	return b.String()
 }
+
+// SafeStill is Safe for a text that may have been made safe before: then it
+// stays as it is, since escaping it twice would double its backslashes.
+func SafeStill(s string, limit int) string {
+	if bare := strings.ReplaceAll(s, `\`, ""); Safe(bare, limit) == bare {
+		return s
+	}
+	return Safe(s, limit)
+}
