@@ -11,6 +11,7 @@ import (
 	"unicode"
 
 	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust"
 )
 
 // Outcome is what came of a fetch.
@@ -61,7 +62,7 @@ func readAnswer(data []byte) (Answer, error) {
 		return Answer{}, errors.New("its first line does not end")
 	}
 	var a Answer
-	if err := strict(head, &a); err != nil {
+	if err := trust.Decode(head, maxHead, &a); err != nil {
 		return Answer{}, err
 	}
 	a.Body = body

@@ -6,8 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"strings"
 	"time"
 
 	"anchorhold.test/anchorhold/trust/host"
@@ -50,19 +48,12 @@ func Ask(ctx context.Context, h *host.Host, account string, q Question) (Answer,
 	if err != nil {
 		return Answer{}, fmt.Errorf("cannot ask for the policy: %w", err)
 	}
-	r, err := h.Run(ctx, host.Cmd{
-		Path: host.Self, Args: []string{Command}, Stdin: question, As: as,
-		Limit: q.Limits.Body + maxHead + 1, Timeout: q.Limits.Total + childGrace,
-	})
-	switch {
-	case err != nil:
-		return Answer{}, err
-	case r.Code != 0:
-		return Answer{}, fmt.Errorf("the fetching child ended with %d: %s", r.Code, plain(strings.TrimSpace(string(r.Stderr))))
-	case r.Truncated:
-		return Answer{}, errors.New("the fetching child said more than it may")
+	answer, err := h.Ask(ctx, host.Cmd{Args: []string{Command}, Stdin: question, As: as,
+		Limit: q.Limits.Body + maxHead + 1, Timeout: q.Limits.Total + childGrace})
+	if err != nil {
+		return Answer{}, fmt.Errorf("cannot ask for the policy: %w", err)
 	}
-	a, err := readAnswer(r.Stdout)
+	a, err := readAnswer(answer)
 	if err != nil {
 		return Answer{}, fmt.Errorf("cannot read the fetching child's answer: %w", err)
 	}
@@ -72,17 +63,10 @@ func Ask(ctx context.Context, h *host.Host, account string, q Question) (Answer,
 // without looks up whom the child runs as: nobody who could write a store.
 func without(h *host.Host, account string) (*host.Account, error) {
 	if account == "" {
-		if os.Geteuid() == 0 {
+		if host.Privileged() {
 			return nil, errors.New("root opens no connection: name an account for it")
 		}
 		return nil, nil
 	}
-	as, err := h.Account(account)
-	if err != nil {
-		return nil, err
-	}
-	if as.UID == 0 {
-		return nil, fmt.Errorf("account %q is root, which opens no connection", account)
-	}
-	return as, nil
+	return h.Lesser(account)
 }

@@ -1,8 +1,6 @@
 package source
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -12,6 +10,7 @@ import (
 	"time"
 
 	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust"
 )
 
 // Bounds of what parent and child say to each other, in bytes.
@@ -155,14 +154,8 @@ func modified(s string) string {
 
 // ReadQuestion reads one question strictly.
 func ReadQuestion(r io.Reader) (Question, error) {
-	data, err := io.ReadAll(io.LimitReader(r, MaxQuestion+1))
 	var q Question
-	if err == nil && len(data) > MaxQuestion {
-		err = fmt.Errorf("it is larger than %d bytes", MaxQuestion)
-	}
-	if err == nil {
-		err = strict(data, &q)
-	}
+	err := trust.Receive(r, MaxQuestion, &q)
 	if err == nil {
 		err = q.Check()
 	}
@@ -170,17 +163,4 @@ func ReadQuestion(r io.Reader) (Question, error) {
 		return Question{}, fmt.Errorf("cannot take the question: %w", err)
 	}
 	return q, nil
-}
-
-// strict decodes exactly one JSON value without unknown members.
-func strict(data []byte, v any) error {
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(v); err != nil {
-		return err
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return errors.New("something follows the JSON value")
-	}
-	return nil
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"anchorhold.test/anchorhold/policy"
+	"anchorhold.test/anchorhold/trust"
 )
 
 // Files in the state folder: the copy of what a source offered last, whatever
@@ -132,7 +133,7 @@ func (r Record) form() recordJSON {
 
 func parseRecord(text []byte) (Record, error) {
 	var j recordJSON
-	if err := strict(text, &j); err != nil {
+	if err := trust.Decode(text, maxRecord, &j); err != nil {
 		return Record{}, err
 	}
 	if j.Schema != recordSchema {

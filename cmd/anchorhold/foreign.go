@@ -4,10 +4,8 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"strings"
 	"time"
 
 	"anchorhold.test/anchorhold/agent"
@@ -41,24 +39,15 @@ func (e errand) run(ctx context.Context, h *host.Host, question any) ([]byte, er
 		err := e.body(ctx, bytes.NewReader(text), &out)
 		return out.Bytes(), err
 	}
-	account, err := h.Account(agent.DefaultAccount)
+	account, err := h.Lesser(agent.DefaultAccount)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("cannot %s: %w", e.what, err)
 	}
-	if account.UID == 0 {
-		return nil, fmt.Errorf("cannot %s: account %s is root", e.what, account.Name)
+	answer, err := h.Ask(ctx, host.Cmd{Args: []string{e.command}, Stdin: text, As: account, Limit: e.answer, Timeout: e.limit + childGrace})
+	if err != nil {
+		return nil, fmt.Errorf("cannot %s as %s: %w", e.what, account.Name, err)
 	}
-	r, err := h.Run(ctx, host.Cmd{Path: host.Self, Args: []string{e.command}, Stdin: text, As: account,
-		Limit: e.answer, Timeout: e.limit + childGrace})
-	switch {
-	case err != nil:
-		return nil, err
-	case r.Truncated:
-		return nil, errors.New("cannot " + e.what + ": the answer is too long")
-	case r.Code != 0:
-		return nil, fmt.Errorf("cannot %s as %s: %s", e.what, account.Name, strings.TrimSpace(string(r.Stderr)))
-	}
-	return r.Stdout, nil
+	return answer, nil
 }
 
 // lookThrough looks through this host's files for certificates of servers.

@@ -1,7 +1,6 @@
 package dependent
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -29,15 +28,8 @@ const (
 // Child is the body of that command: it reads a question from in, looks through
 // the host with the rights that the process has, and writes the answer.
 func Child(ctx context.Context, in io.Reader, out io.Writer) error {
-	data, err := io.ReadAll(io.LimitReader(in, MaxQuestion+1))
-	if err != nil {
-		return fmt.Errorf("cannot read the question: %w", err)
-	}
-	if len(data) > MaxQuestion {
-		return fmt.Errorf("the question is larger than %d bytes", MaxQuestion)
-	}
 	var q Question
-	if err := json.Unmarshal(data, &q); err != nil {
+	if err := trust.Receive(in, MaxQuestion, &q); err != nil {
 		return fmt.Errorf("cannot read the question: %w", err)
 	}
 	if err := q.Check(); err != nil {
@@ -63,13 +55,8 @@ func (q Question) Check() error {
 // written: its answer is taken only where it has our form, names no root but
 // those of the question, and every text in it is made safe to show once more.
 func Answers(data []byte, q Question) (Answer, error) {
-	if len(data) > MaxAnswer {
-		return Answer{}, fmt.Errorf("the answer is larger than %d bytes", MaxAnswer)
-	}
-	dec := json.NewDecoder(bytes.NewReader(data))
-	dec.DisallowUnknownFields()
 	var a Answer
-	if err := dec.Decode(&a); err != nil {
+	if err := trust.Decode(data, MaxAnswer, &a); err != nil {
 		return Answer{}, fmt.Errorf("cannot read the answer: %w", err)
 	}
 	if len(a.Files) > maxFound || len(a.Unread) > maxUnread+2 {

@@ -1,7 +1,6 @@
 package probe
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -38,15 +37,8 @@ func Within(targets int) time.Duration {
 // Child is the body of that command: it reads a question from in, asks the
 // services with the rights that the process has, and writes the verdicts.
 func Child(ctx context.Context, in io.Reader, out io.Writer) error {
-	data, err := io.ReadAll(io.LimitReader(in, MaxQuestion+1))
-	if err != nil {
-		return fmt.Errorf("cannot read the targets: %w", err)
-	}
-	if len(data) > MaxQuestion {
-		return fmt.Errorf("the targets are larger than %d bytes", MaxQuestion)
-	}
 	var q Question
-	if err := json.Unmarshal(data, &q); err != nil {
+	if err := trust.Receive(in, MaxQuestion, &q); err != nil {
 		return fmt.Errorf("cannot read the targets: %w", err)
 	}
 	if len(q.Targets) > Batch || q.At.IsZero() || q.Within <= 0 {
@@ -61,13 +53,8 @@ func Child(ctx context.Context, in io.Reader, out io.Writer) error {
 // strangers: its answer is taken only where it has our form and one verdict for
 // each target, and every text in it is made safe to show once more.
 func Answers(data []byte, targets []trust.Target) ([]trust.Verdict, error) {
-	if len(data) > MaxAnswer {
-		return nil, fmt.Errorf("the answer is larger than %d bytes", MaxAnswer)
-	}
-	dec := json.NewDecoder(bytes.NewReader(data))
-	dec.DisallowUnknownFields()
 	var verdicts []trust.Verdict
-	if err := dec.Decode(&verdicts); err != nil {
+	if err := trust.Decode(data, MaxAnswer, &verdicts); err != nil {
 		return nil, fmt.Errorf("cannot read the answer: %w", err)
 	}
 	if len(verdicts) != len(targets) {

@@ -31,14 +31,7 @@ const (
 // the rights that the process has, and writes the proofs to out.
 func Answer(account string, in io.Reader, out io.Writer) error {
 	var claims []trust.Claim
-	data, err := io.ReadAll(io.LimitReader(in, MaxQuestion+1))
-	if err != nil {
-		return fmt.Errorf("cannot read the claims: %w", err)
-	}
-	if len(data) > MaxQuestion {
-		return fmt.Errorf("the claims are larger than %d bytes", MaxQuestion)
-	}
-	if err := json.Unmarshal(data, &claims); err != nil {
+	if err := trust.Receive(in, MaxQuestion, &claims); err != nil {
 		return fmt.Errorf("cannot read the claims: %w", err)
 	}
 	return json.NewEncoder(out).Encode(Try(account, claims))

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"strings"
 	"sync"
 	"time"
 
@@ -75,25 +74,19 @@ func (p Prover) Prove(ctx context.Context, claims []trust.Claim) ([]trust.Proof,
 }
 
 func (p Prover) ask(ctx context.Context, name string, question []byte) ([]trust.Proof, error) {
-	account, err := p.Host.Account(name)
-	if err != nil {
-		return nil, err
-	}
-	if account.UID == 0 {
+	account, err := p.Host.Lesser(name)
+	if errors.Is(err, host.ErrRoot) {
 		return nil, errors.New("it is root, which reads everything: that proves nothing for services")
 	}
-	r, err := p.Host.Run(ctx, host.Cmd{
-		Path: host.Self, Args: []string{Command, name}, Stdin: question, As: account,
-		Limit: childOutput, Timeout: childTimeout,
-	})
 	if err != nil {
 		return nil, err
 	}
-	var proofs []trust.Proof
-	if r.Code != 0 || r.Truncated {
-		return nil, fmt.Errorf("the child as %s ended with %d: %s", name, r.Code, strings.TrimSpace(string(r.Stderr)))
+	answer, err := p.Host.Ask(ctx, host.Cmd{Args: []string{Command, name}, Stdin: question, As: account, Limit: childOutput, Timeout: childTimeout})
+	if err != nil {
+		return nil, fmt.Errorf("cannot ask as %s: %w", name, err)
 	}
-	if err := json.Unmarshal(r.Stdout, &proofs); err != nil {
+	var proofs []trust.Proof
+	if err := trust.Decode(answer, childOutput, &proofs); err != nil {
 		return nil, fmt.Errorf("cannot read the answer of %s: %w", name, err)
 	}
 	for i := range proofs {

@@ -59,14 +59,7 @@ func list(in io.Reader, out io.Writer) error {
 		return err
 	}
 	var parts []asked
-	data, err := io.ReadAll(io.LimitReader(in, MaxQuestion+1))
-	if err == nil && len(data) > MaxQuestion {
-		err = fmt.Errorf("it is larger than %d bytes", MaxQuestion)
-	}
-	if err == nil {
-		err = json.Unmarshal(data, &parts)
-	}
-	if err != nil {
+	if err := trust.Receive(in, MaxQuestion, &parts); err != nil {
 		return fmt.Errorf("cannot read what is to be listed: %w", err)
 	}
 	l := lister{}
