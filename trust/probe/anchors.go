@@ -21,25 +21,13 @@ func Anchors(sent [][]byte, roots []trust.Root, now time.Time) []root.Fingerprin
 	if s.leaf() == nil {
 		return nil
 	}
-	carry, _ := s.anchors(roots, now)
-	return carry
-}
-
-// anchors tells as well which of the roots only programs find that pass key
-// identifiers over.
-func (s sent) anchors(roots []trust.Root, now time.Time) (carry, doubted []root.Fingerprint) {
-	carry = []root.Fingerprint{}
+	carry := []root.Fingerprint{}
 	for _, r := range s.candidates(roots) {
-		chain, err := s.verify(trial{roots: []*x509.Certificate{r}, at: now, usage: x509.ExtKeyUsageServerAuth})
-		if err != nil {
-			continue
-		}
-		carry = append(carry, root.Of(r.Raw))
-		if misnamed(chain) != nil {
-			doubted = append(doubted, root.Of(r.Raw))
+		if _, err := s.verify(r, now); err == nil {
+			carry = append(carry, root.Of(r.Raw))
 		}
 	}
-	return carry, doubted
+	return carry
 }
 
 // sent is a chain as a service sent it.
@@ -118,40 +106,30 @@ func (s sent) leadsToSubject(r *x509.Certificate) bool {
 	return false
 }
 
-// trial is one way to verify a chain.
-type trial struct {
-	roots []*x509.Certificate // never none: without a pool the platform's own would be asked
-	extra []*x509.Certificate // certificates that were not sent
-	at    time.Time
-	usage x509.ExtKeyUsage
-}
-
-// verify builds a chain from the leaf to one of the trial's roots: one that
+// verify builds a chain from the leaf to a root, by that root alone: one that
 // every program finds comes before one that only some find, a short one before
 // a long one.
-func (s sent) verify(t trial) ([]*x509.Certificate, error) {
+func (s sent) verify(r *x509.Certificate, now time.Time) ([]*x509.Certificate, error) {
 	pool, between := x509.NewCertPool(), x509.NewCertPool()
-	for _, r := range t.roots {
-		pool.AddCert(r)
-	}
+	pool.AddCert(r)
 	for _, c := range s.certs[1:] {
 		if c.X509 != nil {
 			between.AddCert(c.X509)
 		}
 	}
-	for _, c := range t.extra {
-		between.AddCert(c)
-	}
-	chains, err := s.leaf().Verify(x509.VerifyOptions{Roots: pool, Intermediates: between, CurrentTime: t.at, KeyUsages: []x509.ExtKeyUsage{t.usage}})
+	chains, err := s.leaf().Verify(x509.VerifyOptions{Roots: pool, Intermediates: between, CurrentTime: now, KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}})
 	if err != nil {
 		return nil, err
 	}
+	return best(chains), nil
+}
+
+func best(chains [][]*x509.Certificate) []*x509.Certificate {
 	rank := func(c []*x509.Certificate) int {
 		if misnamed(c) != nil {
 			return MaxSent + MaxChecks + len(c)
 		}
 		return len(c)
 	}
-	best := slices.MinFunc(chains, func(a, b []*x509.Certificate) int { return rank(a) - rank(b) })
-	return best, nil
+	return slices.MinFunc(chains, func(a, b []*x509.Certificate) int { return rank(a) - rank(b) })
 }

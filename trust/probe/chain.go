@@ -6,7 +6,6 @@ import (
 	"errors"
 	"slices"
 
-	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
 )
 
@@ -14,55 +13,56 @@ import (
 // why where it does not. Dates, keys and purposes are told elsewhere; err keeps
 // what crypto/x509 says, for faults that nobody has words for.
 func (j *judging) chained() bool {
-	known := slices.Concat(j.in, j.more)
-	j.end.Anchors, j.end.Doubted = j.anchors(known, j.now)
-	carries := func(of []trust.Root) []*x509.Certificate {
-		return slices.DeleteFunc(j.candidates(of), func(c *x509.Certificate) bool {
-			return !slices.Contains(j.end.Anchors, root.Of(c.Raw))
-		})
-	}
-	if here := carries(j.in); len(here) > 0 {
-		if path, err := j.verify(j.trial(here)); err == nil {
-			j.path, j.rooted = path, true
-			j.limits()
-			if c := misnamed(path); c != nil {
-				j.say(codeIdentifier, "%s names another issuer by its authority key identifier than the root or CA here that signed it", shownX(c))
-			}
-			return true
+	j.known = j.candidates(slices.Concat(j.in, j.more))
+	var here, elsewhere [][]*x509.Certificate
+	for _, r := range j.known {
+		chain, err := j.verify(r, j.now)
+		if err != nil {
+			continue
+		}
+		j.end.Anchors = append(j.end.Anchors, root.Of(r.Raw))
+		if misnamed(chain) != nil {
+			j.end.Doubted = append(j.end.Doubted, root.Of(r.Raw))
+		}
+		if holds(j.in, r) {
+			here = append(here, chain)
+		} else {
+			elsewhere = append(elsewhere, chain)
 		}
 	}
-	if elsewhere := carries(j.more); len(elsewhere) > 0 {
-		if path, err := j.verify(j.trial(elsewhere)); err == nil {
-			j.path, j.rooted = path, true
-			end := path[len(path)-1]
-			j.say(codeNotHere, "its chain ends at %s (%s), which the policy knows and this host's store does not hold", shownX(end), root.Of(end.Raw).Short())
-			return false
+	switch {
+	case len(here) > 0:
+		j.path, j.rooted = best(here), true
+		j.limits()
+		if c := misnamed(j.path); c != nil {
+			j.say(codeIdentifier, "%s names another issuer by its authority key identifier than the root or CA here that signed it", shownX(c))
 		}
-	}
-	j.follow(known)
-	if !j.rooted {
-		j.open(known)
+		return true
+	case len(elsewhere) > 0:
+		j.path, j.rooted = best(elsewhere), true
+		end := j.path[len(j.path)-1]
+		j.say(codeNotHere, "its chain ends at %s (%s), which the policy knows and this host's store does not hold", shownX(end), root.Of(end.Raw).Short())
 		return false
 	}
-	_, j.err = j.verify(j.trial(j.path[len(j.path)-1:]))
+	j.follow()
+	if !j.rooted {
+		j.open()
+		return false
+	}
+	_, j.err = j.verify(j.path[len(j.path)-1], j.now)
 	j.refused()
 	return false
-}
-
-func (j *judging) trial(roots []*x509.Certificate) trial {
-	return trial{roots: roots, at: j.now, usage: x509.ExtKeyUsageServerAuth}
 }
 
 // follow draws the path from issuer to issuer by signatures alone, whatever the
 // dates and limits: through what was sent, up to a root that is known. A
 // certificate that is valid now comes before its twin that is not.
-func (j *judging) follow(known []trust.Root) {
-	roots := j.candidates(known)
+func (j *judging) follow() {
 	valid := func(c *x509.Certificate) bool { return !j.now.Before(c.NotBefore) && !j.now.After(c.NotAfter) }
 	j.path = []*x509.Certificate{j.leaf()}
 	for len(j.path) <= MaxSent {
 		last := j.path[len(j.path)-1]
-		if slices.ContainsFunc(roots, last.Equal) {
+		if slices.ContainsFunc(j.known, last.Equal) {
 			j.rooted = true
 			return
 		}
@@ -75,7 +75,7 @@ func (j *judging) follow(known []trust.Root) {
 				next = c
 			}
 		}
-		for _, r := range roots {
+		for _, r := range j.known {
 			take(r)
 		}
 		if next == nil || !valid(next) {
@@ -97,9 +97,9 @@ func signed(c, by *x509.Certificate) bool {
 }
 
 // open tells of a path that leads to no root that is known.
-func (j *judging) open(known []trust.Root) {
+func (j *judging) open() {
 	last := j.path[len(j.path)-1]
-	if j.namesake(last, known) {
+	if j.namesake(last) {
 		j.say(codeOtherKey, "a root named %s is known here, with another key: it did not sign this chain", issuerOf(last))
 		return
 	}
@@ -119,8 +119,8 @@ func (j *judging) open(known []trust.Root) {
 
 // namesake reports a known root that has the name of the path's last issuer and
 // did not sign it.
-func (j *judging) namesake(last *x509.Certificate, known []trust.Root) bool {
-	return slices.ContainsFunc(j.candidates(known), func(r *x509.Certificate) bool {
+func (j *judging) namesake(last *x509.Certificate) bool {
+	return slices.ContainsFunc(j.known, func(r *x509.Certificate) bool {
 		return bytes.Equal(r.RawSubject, last.RawIssuer) && !r.Equal(last)
 	})
 }

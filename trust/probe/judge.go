@@ -59,6 +59,8 @@ type judging struct {
 	now      time.Time
 	end      trust.Endpoint
 
+	known []*x509.Certificate // roots of in and more that the chain can lead to
+
 	path   []*x509.Certificate // by which it is judged, leaf first
 	rooted bool                // the path ends at a root of in or more
 	err    error               // what crypto/x509 has against it
