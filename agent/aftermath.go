@@ -35,7 +35,7 @@ func (c *cycle) aftermath(ctx context.Context, before Result, steps []Step) erro
 	var weighed, decided []Step
 	for _, s := range steps {
 		switch {
-		case !s.leaves() || !c.left(s):
+		case !s.Change.Leaves() || !c.left(s):
 		case s.weighed:
 			weighed = append(weighed, s)
 		case s.How != ledger.Expired && s.How != ledger.Unread:
@@ -88,7 +88,7 @@ func broken(before, after Result, steps []Step, ev Evidence) []Step {
 // change returns what became of a step.
 func (c *cycle) change(s Step) *Changed {
 	for i, ch := range c.changes {
-		if ch.Change.Store == s.Change.Store && ch.Change.Op == s.Change.Op && ch.Change.Root.Fingerprint == s.Change.Root.Fingerprint {
+		if ch.Change.Same(s.Change) {
 			return &c.changes[i]
 		}
 	}

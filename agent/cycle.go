@@ -267,7 +267,7 @@ func (c *cycle) end(ctx context.Context, err error) (Result, error) {
 func untried(steps []Step, made []Changed) []Step {
 	return slices.DeleteFunc(steps, func(s Step) bool {
 		return slices.ContainsFunc(made, func(c Changed) bool {
-			return c.Change.Store == s.Change.Store && c.Change.Op == s.Change.Op && c.Change.Root.Fingerprint == s.Change.Root.Fingerprint
+			return c.Change.Same(s.Change)
 		})
 	})
 }
@@ -307,7 +307,7 @@ func (a *Agent) carryOut(ctx context.Context, o Order, steps []Step, r Result, s
 		}
 		for _, oc := range outcomes {
 			ch := Changed{Change: oc.Change, Err: oc.Err, Notes: oc.Notes}
-			if oc.Change.Op == trust.Withdraw || oc.Change.Op == trust.Block {
+			if oc.Change.Leaves() {
 				ch.StillRead, ch.Absent = readBy(f.After, oc.Change.Root.Fingerprint)
 			}
 			made = append(made, ch)

@@ -231,14 +231,12 @@ func (a *Agent) listeners(ctx context.Context, ev *Evidence, before Remembered, 
 func leavers(steps []Step) []root.Fingerprint {
 	var roots []root.Fingerprint
 	for _, s := range steps {
-		if s.leaves() && !slices.Contains(roots, s.Change.Root.Fingerprint) {
+		if s.Change.Leaves() && !slices.Contains(roots, s.Change.Root.Fingerprint) {
 			roots = append(roots, s.Change.Root.Fingerprint)
 		}
 	}
 	return roots
 }
-
-func (s Step) leaves() bool { return s.Change.Op == trust.Withdraw || s.Change.Op == trust.Block }
 
 // judges returns the roots by which services are judged: those that the
 // machine's store holds, and those that it does not hold and that may be

@@ -96,7 +96,7 @@ func Guard(steps []Step, wants []Want, f Facts, force Force) (allowed []Step, he
 			held = append(held, h)
 			continue
 		}
-		if s.leaves() {
+		if s.Change.Leaves() {
 			breaks, _ := g.hold(s.Change.Store).dependents(f.Evidence, s.Change.Root.Fingerprint, g.leaving[s.Change.Store])
 			s.Breaks = services(breaks)
 		}

@@ -47,6 +47,15 @@ func (c Change) String() string {
 	return fmt.Sprintf("%s %s in store %s", c.Op, c.Root.Fingerprint.Short(), c.Store)
 }
 
+// Same reports whether two changes are one step on one store, whatever led to
+// them.
+func (c Change) Same(o Change) bool {
+	return c.Store == o.Store && c.Op == o.Op && c.Root.Fingerprint == o.Root.Fingerprint
+}
+
+// Leaves reports whether the step takes a root out.
+func (c Change) Leaves() bool { return c.Op == Withdraw || c.Op == Block }
+
 // Check reports a change that no store may carry out.
 func (c Change) Check() error {
 	switch c.Op {

@@ -140,7 +140,7 @@ func (s Snapshot) placement(fp root.Fingerprint) Placement {
 	if len(p.Missing) > 0 {
 		p.Reasons = append(p.Reasons, "not in "+strings.Join(p.Missing, ", "))
 		if p.State == Placed || p.State == Untrusted {
-			p.State = s.lacking(&p)
+			p.State = Incomplete
 		}
 	}
 	if len(opaque) > 0 {
@@ -157,16 +157,4 @@ func (p *Placement) unblock(b *Blocked) {
 	if b.ByHand {
 		p.help(b.Remedy())
 	}
-}
-
-// lacking judges a root that some parts do not hold.
-func (s Snapshot) lacking(p *Placement) State {
-	part, _ := s.Part(p.Missing[0])
-	if len(p.Missing) > 1 || part.Lacks == nil {
-		return Incomplete
-	}
-	if part.Lacks.Help != "" {
-		p.help(part.Lacks.Help)
-	}
-	return part.Lacks.State
 }

@@ -32,15 +32,6 @@ type Part struct {
 	Opaque  string   // why nobody can tell what it holds, whatever his rights; the other parts are judged and changed without it
 	Ruined  string   // why readers get less from the whole part than they should; a refresh mends it
 	Faults  []Fault
-
-	Lacks *Lack // what a root is that this part alone does not hold, where that is not Incomplete
-}
-
-// Lack is what a root is that is in the source of a store and not in a compiled
-// part, where people have a word of their own for that.
-type Lack struct {
-	State State
-	Help  string // what a person can do about it
 }
 
 // Blocked says at which path an account without privileges is stopped.

@@ -32,7 +32,6 @@ type Capabilities struct {
 	Ops      []Op     // what the store can do at all
 	Staged   bool     // Try builds a readable copy
 	Purposes []string // purposes that the store can keep apart; empty: none, a root is for everything
-	Unproven string   // what of this adapter never ran on a real system, in words; empty: all of it did
 }
 
 // Trial is a batch ready to go live.

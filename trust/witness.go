@@ -80,7 +80,7 @@ const lossNames = 5
 func Compare(before, after []Testimony, batch []Change, leaving []Leaving) []Loss {
 	may := map[root.Fingerprint]bool{}
 	for _, c := range batch {
-		if c.Op == Withdraw || c.Op == Block {
+		if c.Leaves() {
 			may[c.Root.Fingerprint] = true
 		}
 	}

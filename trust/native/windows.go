@@ -93,9 +93,8 @@ func (w *Windows) ID() trust.StoreID { return trust.Machine }
 // Capabilities implements [trust.Store].
 func (w *Windows) Capabilities() trust.Capabilities {
 	return trust.Capabilities{
-		Family:   "windows",
-		Ops:      []trust.Op{trust.Place, trust.Withdraw, trust.Block, trust.Unblock},
-		Unproven: "it ran under Wine, and on no real Windows yet",
+		Family: "windows",
+		Ops:    []trust.Op{trust.Place, trust.Withdraw, trust.Block, trust.Unblock},
 	}
 }
 
