@@ -82,7 +82,7 @@ type Facts struct {
 func Guard(steps []Step, wants []Want, f Facts, force Force) (allowed []Step, held []Held) {
 	steps = slices.Clone(steps)
 	g := guard{wants: wants, Facts: f, force: force, waits: len(doubtful(steps)), steps: steps,
-		leaving: map[trust.StoreID]rootSet{}, held: map[int]Held{}}
+		leaving: map[trust.StoreID]rootSet{}, held: map[int]Held{}, holds: map[trust.StoreID]hold{}}
 	for i := range steps {
 		g.decided(i)
 	}
@@ -114,9 +114,18 @@ type guard struct {
 	steps   []Step
 	leaving map[trust.StoreID]rootSet
 	held    map[int]Held
+	holds   map[trust.StoreID]hold
 }
 
-func (g *guard) hold(id trust.StoreID) hold { return holds(g.Stores[id], g.wants, g.Ready) }
+// hold looks at a store once for the whole batch.
+func (g *guard) hold(id trust.StoreID) hold {
+	h, seen := g.holds[id]
+	if !seen {
+		h = holds(g.Stores[id], g.wants, g.Ready)
+		g.holds[id] = h
+	}
+	return h
+}
 
 // decided lets go what needs no verdict.
 func (g *guard) decided(i int) {

@@ -2,35 +2,24 @@ package main
 
 import (
 	"crypto/tls"
-	"io"
-	"log"
-	"net/http"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
-	"time"
 
 	"anchorhold.test/anchorhold/trust"
 	"anchorhold.test/anchorhold/trust/root"
-	"anchorhold.test/anchorhold/trust/trusttest"
 )
 
 // What services really serve, and what is held for them: C33, C40.
 
-// networked gives an expectation a private copy of this machine with a network
-// of its own, in which the harbour's names lead to it.
+// networked is hosted where the harbour's names lead to the machine.
 func networked(e expectation) expectation {
 	return func(t *testing.T, dir string) {
-		if testing.Short() {
-			t.Skip("it refreshes a real store: not in a -short run")
-		}
-		trusttest.Need(t, "update-ca-certificates", "ip")
-		if !trusttest.PrivateNetwork(t, programPath+"="+program(t)) {
+		if !onMachine(t) {
 			return
 		}
-		install(t)
 		write(t, "/etc/hosts", "127.0.0.1 localhost crane.harbour.test winch.harbour.test\n", 0o644)
 		e(t, dir)
 	}
@@ -48,14 +37,8 @@ func newBerth(t *testing.T, host, chain string) *berth {
 	t.Helper()
 	b := &berth{t: t}
 	b.serve(chain)
-	l, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return b.pair.Load(), nil }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := &http.Server{ReadTimeout: time.Minute, ErrorLog: log.New(io.Discard, "", 0)}
-	go s.Serve(l)
-	t.Cleanup(func() { s.Close() })
-	b.at = host + l.Addr().String()[strings.LastIndex(l.Addr().String(), ":"):]
+	at := answers(t, "127.0.0.1:0", &tls.Config{GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return b.pair.Load(), nil }})
+	b.at = host + at[strings.LastIndex(at, ":"):]
 	return b
 }
 

@@ -7,11 +7,8 @@ import (
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/pem"
-	"io"
-	"log"
 	"math/big"
 	"net"
-	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -102,25 +99,13 @@ func (p *pier) serve(file string, by trusttest.Authority, besides ...trusttest.A
 // listen answers TLS at an address of loopback until the test ends.
 func (p *pier) listen(at string, pair tls.Certificate) {
 	p.t.Helper()
-	l, err := tls.Listen("tcp", at, &tls.Config{Certificates: []tls.Certificate{pair}})
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	s := &http.Server{ReadTimeout: time.Minute, ErrorLog: log.New(io.Discard, "", 0)}
-	go s.Serve(l)
-	p.t.Cleanup(func() { s.Close() })
+	answers(p.t, at, &tls.Config{Certificates: []tls.Certificate{pair}})
 }
 
 // plain answers HTTP without TLS.
 func (p *pier) plain(at string) {
 	p.t.Helper()
-	l, err := net.Listen("tcp", at)
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	s := &http.Server{ReadTimeout: time.Minute, ErrorLog: log.New(io.Discard, "", 0)}
-	go s.Serve(l)
-	p.t.Cleanup(func() { s.Close() })
+	answers(p.t, at, nil)
 }
 
 const pierNginx = `pid /run/harbour-nginx.pid;

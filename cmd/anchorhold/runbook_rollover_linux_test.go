@@ -4,13 +4,9 @@ import (
 	"crypto/ecdsa"
 	"crypto/tls"
 	"crypto/x509"
-	"io"
-	"log"
-	"net/http"
 	"os"
 	"path/filepath"
 	"testing"
-	"time"
 
 	"anchorhold.test/anchorhold/agent"
 	"anchorhold.test/anchorhold/trust/root"
@@ -27,16 +23,10 @@ type yard struct {
 // anew for each connection, as if it were restarted for each.
 func berthAt(t *testing.T, port, name string) {
 	t.Helper()
-	l, err := tls.Listen("tcp", "127.0.0.1:"+port, &tls.Config{GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	answers(t, "127.0.0.1:"+port, &tls.Config{GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 		pair, err := tls.LoadX509KeyPair("/srv/harbour/"+name+".pem", "/srv/harbour/"+name+".key")
 		return &pair, err
 	}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := &http.Server{ReadTimeout: time.Minute, ErrorLog: log.New(io.Discard, "", 0)}
-	go s.Serve(l)
-	t.Cleanup(func() { s.Close() })
 }
 
 func issue(t *testing.T, by trusttest.Authority, name, file string) {

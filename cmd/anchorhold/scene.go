@@ -24,6 +24,8 @@ type scene struct {
 	in, more []trust.Root
 	prober   trust.Prober
 	now      time.Time
+
+	standings map[root.Fingerprint]policy.Standing // what the policy says for this host
 }
 
 // scene looks at the machine's store and the policy. It needs no root, and no
@@ -48,13 +50,23 @@ func (a *app) scene(ctx context.Context) (*scene, error) {
 		return nil, err
 	}
 	if s.m != nil && !s.m.belief.Policy.IsZero() {
-		for _, r := range s.m.belief.Policy.Document().Roots {
-			if len(r.DER) > 0 && !s.holds(r.SHA256) {
-				s.more = append(s.more, trust.Root{Fingerprint: r.SHA256, DER: r.DER})
-			}
-		}
+		s.heed(s.m.belief.Policy, s.m.facts)
 	}
 	return s, nil
+}
+
+// heed takes the roots of a policy in, and what it says of each here.
+func (s *scene) heed(p policy.Verified, facts policy.HostFacts) {
+	s.standings = map[root.Fingerprint]policy.Standing{}
+	for _, d := range policy.Due(p.Document(), facts, p.AsOf()) {
+		r := d.Root
+		if len(r.DER) > 0 && !s.holds(r.SHA256) {
+			s.more = append(s.more, trust.Root{Fingerprint: r.SHA256, DER: r.DER})
+		}
+		if d.Step != nil {
+			s.standings[r.SHA256] = d.Standing
+		}
+	}
 }
 
 // floored is the time by which a long wait judges: the clock goes on, and the
@@ -170,15 +182,4 @@ func (s *scene) name(fp root.Fingerprint) string {
 }
 
 // standing is what the policy says of a root for this host, or "".
-func (s *scene) standing(fp root.Fingerprint) policy.Standing {
-	if s.m == nil || s.m.belief.Policy.IsZero() {
-		return ""
-	}
-	p := s.m.belief.Policy
-	for _, d := range policy.Due(p.Document(), s.m.facts, p.AsOf()) {
-		if d.Root.SHA256 == fp && d.Step != nil {
-			return d.Standing
-		}
-	}
-	return ""
-}
+func (s *scene) standing(fp root.Fingerprint) policy.Standing { return s.standings[fp] }
